@@ -1,0 +1,1 @@
+"""Flueward's service: everything that touches the world. The numerics live in `detectors`."""

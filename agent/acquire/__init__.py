@@ -1,0 +1,1 @@
+"""Lines, maps and polling: from the wire to samples."""

@@ -1,0 +1,1 @@
+"""From findings to what people are told: life cycle, diagnosis, checks, payloads."""

@@ -1,0 +1,1 @@
+"""Settings: TOML, environment and secret files into one checked model."""

@@ -1,0 +1,1 @@
+"""From samples to what a probe is doing: signals, modes, episodes, trust."""

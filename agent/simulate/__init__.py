@@ -1,0 +1,1 @@
+"""The invented plant for demo and training."""

@@ -1,0 +1,1 @@
+"""Pure numerics: arrays in, findings and state out. No I/O, no clock, no logging, nothing from `agent`."""

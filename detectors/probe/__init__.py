@@ -1,0 +1,1 @@
+"""What a healthy probe does: Nernst, thermocouple, Pt sensor, heater, gas exchange."""

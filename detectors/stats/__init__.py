@@ -1,0 +1,1 @@
+"""Change detection, robust trend, exponential fit."""
