@@ -3,137 +3,34 @@
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, SecretStr
+from pydantic import Field, SecretStr
+
+from agent.config.lines import Line, RtuLine, RtuOverTcpLine, TcpLine
+from agent.config.maps import AsNew, Conventions, Register, RegisterMap, StatusWord
+from agent.config.part import Bool, Host, Id, Int, Number, Overrides, Part, Text
 
 __all__ = [
+    "Air",
+    "AsNew",
     "Conventions",
     "Feed",
+    "Heater",
+    "Id",
     "Line",
+    "Log",
     "Mqtt",
+    "Overrides",
+    "Part",
     "Probe",
     "Register",
     "RegisterMap",
     "RtuLine",
     "RtuOverTcpLine",
     "Settings",
+    "StatusWord",
     "TcpLine",
     "TestGas",
 ]
-
-Id = Annotated[str, Field(pattern=r"^[a-z0-9_-]{1,32}$")]
-Unit = Annotated[int, Field(ge=1, le=255)]  # 0 is broadcast: never
-Overrides = dict[str, dict[str, float | int | bool | str]]
-
-
-class Part(BaseModel):
-    """A table of the configuration: frozen, and a misspelt key is an error."""
-
-    model_config = ConfigDict(extra="forbid", frozen=True)
-
-
-class _AnyLine(Part):
-    timeout_s: Annotated[float, Field(gt=0, le=60)] = 1.0  # for one answer
-    pause_ms: Annotated[float, Field(ge=0, le=5000)] = 0.0  # between an answer and the next request
-    back_off_max_s: Annotated[float, Field(ge=1, le=3600)] = 60.0  # longest rest of a dead unit
-
-
-class TcpLine(_AnyLine):
-    """A Modbus TCP endpoint: one connection, its units in turn."""
-
-    kind: Literal["tcp"]
-    host: str
-    port: Annotated[int, Field(ge=1, le=65535)] = 502
-    connect_timeout_s: Annotated[float, Field(gt=0, le=60)] = 3.0
-
-
-class RtuOverTcpLine(_AnyLine):
-    """RTU frames through a TCP converter: the serial line behind it has one master, so it is listened to first."""
-
-    kind: Literal["rtu_over_tcp"]
-    host: str
-    port: Annotated[int, Field(ge=1, le=65535)]
-    connect_timeout_s: Annotated[float, Field(gt=0, le=60)] = 3.0
-    listen_s: Annotated[float, Field(ge=0, le=120)] = 10.0
-
-
-class RtuLine(_AnyLine):
-    """A serial port."""
-
-    kind: Literal["rtu"]
-    device: str
-    baudrate: Annotated[int, Field(ge=300, le=921600)] = 9600
-    parity: Literal["none", "even", "odd"] = "even"
-    stopbits: Literal[1, 2] = 1
-    listen_s: Annotated[float, Field(ge=0, le=120)] = 10.0
-
-
-Line = Annotated[TcpLine | RtuLine | RtuOverTcpLine, Field(discriminator="kind")]
-
-
-class Register(Part):
-    """Where one signal lives and how its bits are read.
-
-    An analog value is (raw x scale) + offset. `bit` picks one bit of a 16-bit word for a flag; `invert` turns it over.
-    """
-
-    table: Literal["holding", "input", "coil", "discrete"] = "holding"
-    address: Annotated[int, Field(ge=0, le=65535)]  # 0-based, as on the wire
-    type: Literal["int16", "uint16", "int32", "uint32", "float32", "float64", "bool"] = "uint16"
-    order: Literal["abcd", "cdab", "badc", "dcba"] = "abcd"  # byte and word order; float64 follows the same pattern
-    bit: Annotated[int, Field(ge=0, le=15)] | None = None
-    invert: bool = False
-    scale: float = 1.0
-    offset: float = 0.0
-    sentinels: tuple[float, ...] = ()  # raw values that mean 'no value'
-    plausible: tuple[float, float] | None = None  # in engineering units; outside is missing
-    wraps_at: Annotated[float, Field(gt=0)] | None = None  # engineering units; counters only
-
-
-class StatusWord(Part):
-    """An enumerated word: each value lists the flags that it sets; every other flag named in the word is 0."""
-
-    table: Literal["holding", "input"] = "holding"
-    address: Annotated[int, Field(ge=0, le=65535)]
-    values: dict[int, tuple[str, ...]]  # 2 = ["air_check_active", "output_held"]
-
-
-class Conventions(Part):
-    """What the numbers of one kind of transmitter mean."""
-
-    o2_basis: Literal["wet", "dry"] = "wet"
-    o2_damping_s: Annotated[float, Field(ge=0, le=600)] = 0.0  # time constant of the display filter on o2
-    cell_emf_damping_s: Annotated[float, Field(ge=0, le=600)] = 0.0
-    o2_clamp: tuple[float, float] | None = None  # the display's range: a value at either end is not a measurement
-    o2_during_checks: Literal["live", "held", "unknown"] = "unknown"
-    cell_emf_during_checks: Literal["live", "held", "unknown"] = "live"
-    o2_resolution: Annotated[float, Field(gt=0)] | None = None  # % vol; worked out from type and scale when absent
-    heater_output: Literal["duty", "phase_angle", "unknown"] = "unknown"
-    heater_on_time: Literal["run_time", "rated_energy"] = "run_time"
-    heater_cycle_s: Annotated[float, Field(gt=0)] | None = None  # of the relay or triac, where known
-    stored_offset_sign: Literal["cell", "correction"] = (
-        "cell"  # 'cell': the offset the cell had; 'correction': its negative
-    )
-    thermocouple: Literal["K", "N", "S", "R", "B", "J", "E", "T"] = "K"
-
-
-class AsNew(Part):
-    """What a new probe of this kind does; guards against a baseline learnt on a sick one."""
-
-    tau_s: Annotated[float, Field(gt=0)] | None = None
-    heater_demand: Annotated[float, Field(gt=0, le=1)] | None = None
-
-
-class RegisterMap(Part):
-    """One kind of transmitter."""
-
-    signals: dict[str, Register]
-    status_words: dict[str, StatusWord] = {}
-    conventions: Conventions = Conventions()
-    as_new: AsNew = AsNew()
-    max_registers: Annotated[int, Field(ge=1, le=125)] = 125  # in one request
-    max_bits: Annotated[int, Field(ge=1, le=2000)] = 2000
-    bridge_gaps: Annotated[int, Field(ge=0, le=100)] = 0  # unmapped addresses that may be read to save a request
-    detectors: Overrides = {}
 
 
 class TestGas(Part):
@@ -141,101 +38,157 @@ class TestGas(Part):
 
     __test__ = False  # not a test, whatever its name
 
-    o2: Annotated[float, Field(gt=0, lt=100)]  # % vol
-    relative_uncertainty: Annotated[float, Field(gt=0, le=0.2)] = 0.02
+    o2: Annotated[Number, Field(gt=0, lt=100, description="Oxygen by the certificate [% vol].")]
+    relative_uncertainty: Annotated[
+        Number, Field(gt=0, le=0.2, description="Of the certificate, standard, as a share of o2 [-].")
+    ] = 0.02
 
 
 class Air(Part):
     """Air on one side of the cell."""
 
-    kind: Literal["ambient", "instrument", "unknown"] = "unknown"  # instrument air is dry
-    temp_c: Annotated[float, Field(ge=-40, le=60)] | None = None  # of the ambient air, where known
-    humidity: Annotated[float, Field(ge=0, le=100)] | None = None  # % relative
+    kind: Annotated[
+        Literal["ambient", "instrument", "unknown"], Field(description="Room air, dry instrument air, or not known.")
+    ] = "unknown"
+    temp_c: Annotated[Number, Field(ge=-40, le=60)] | None = Field(
+        default=None, description="Temperature of the ambient air, where known [degC]."
+    )
+    humidity: Annotated[Number, Field(ge=0, le=100)] | None = Field(
+        default=None, description="Relative humidity of the ambient air, where known [%]."
+    )
 
 
 class Heater(Part):
     """The rating of the heater, where known."""
 
-    rated_voltage: Annotated[float, Field(gt=0, le=1000)] | None = None  # V
-    rated_power: Annotated[float, Field(gt=0, le=5000)] | None = None  # W, at working temperature
+    rated_voltage: Annotated[Number, Field(gt=0, le=1000)] | None = Field(
+        default=None, description="Voltage on the heater's plate [V]."
+    )
+    rated_power: Annotated[Number, Field(gt=0, le=5000)] | None = Field(
+        default=None, description="Power at rated voltage and working temperature [W]."
+    )
 
 
 class _Polled(Part):
-    line: Id
-    unit: Unit = 1
-    map: Id
-    address_shift: Annotated[int, Field(ge=-65535, le=65535)] = (
-        0  # added to every address: several probes, one transmitter
-    )
-    period_s: Annotated[float, Field(ge=0.1, le=3600)] = 5.0
+    line: Annotated[Id, Field(description="The line it is on: a name from [lines].")]
+    unit: Annotated[Int, Field(ge=1, le=255, description="Modbus unit id; 0 is broadcast and never used.")] = 1
+    map: Annotated[Id, Field(description="Its register map: a name from [maps].")]
+    address_shift: Annotated[
+        Int,
+        Field(ge=-65535, le=65535, description="Added to every address of the map: several probes on one transmitter."),
+    ] = 0
+    period_s: Annotated[Number, Field(ge=0.1, le=3600, description="Time between polls [s].")] = 5.0
 
 
 class Feed(_Polled):
     """Signals of the unit (load, flue temperature, firing ...) that are read elsewhere and belong to several probes."""
 
-    max_age_s: Annotated[float, Field(gt=0)] = 120.0  # older is missing
+    max_age_s: Annotated[Number, Field(gt=0, description="An older value counts as missing [s].")] = 120.0
 
 
 class Probe(_Polled):
     """One hot end."""
 
-    name: Annotated[str, Field(min_length=1, max_length=40)] = ""  # for people; the id when empty
-    feeds: tuple[Id, ...] = ()
-    twins: tuple[Id, ...] = ()
-    supply_group: Id | None = None
-    used_by_trim: bool = False
-    test_gases: tuple[TestGas, ...] = ()
-    reference_air: Air = Air()
-    check_air: Air = Air()
-    heater: Heater = Heater()
-    nominal_voltage: Annotated[float, Field(gt=0, le=1000)] = 230.0  # V, supply of the heater
-    barometric_kpa: Annotated[float, Field(ge=50, le=110)] = 101.325  # where no signal has it
-    burst_period_s: Annotated[float, Field(ge=0.1, le=60)] = 1.0  # during episodes and ten minutes after
-    air_check_interval_days: Annotated[float, Field(gt=0)] | None = None
-    test_gas_check_interval_days: Annotated[float, Field(gt=0)] | None = None
-    detectors: Overrides = {}
+    name: Annotated[str, Field(max_length=40, strict=True, description="What people call it; the id when empty.")] = ""
+    feeds: Annotated[tuple[Id, ...], Field(description="Feeds that apply to this probe: names from [feeds].")] = ()
+    twins: Annotated[
+        tuple[Id, ...], Field(description="Other probes in the same duct: names from [probes]; one way is enough.")
+    ] = ()
+    supply_group: Id | None = Field(
+        default=None, description="Name shared by probes whose heaters hang on one supply, of your choice."
+    )
+    used_by_trim: Annotated[
+        Bool, Field(description="Whether automatic fuel/air trim acts on this reading; raises priority.")
+    ] = False
+    test_gases: Annotated[tuple[TestGas, ...], Field(description="The bottles on site for this probe.")] = ()
+    reference_air: Annotated[Air, Field(description="Air on the reference side of the cell.")] = Air()
+    check_air: Annotated[Air, Field(description="Air given to the cell during an air check.")] = Air()
+    heater: Annotated[Heater, Field(description="Rating of the heater, where known.")] = Heater()
+    nominal_voltage: Annotated[Number, Field(gt=0, le=1000, description="Nominal supply of the heater [V].")] = 230.0
+    barometric_kpa: Annotated[
+        Number, Field(ge=50, le=110, description="Usual air pressure on site, absolute, where no signal has it [kPa].")
+    ] = 101.325
+    burst_period_s: Annotated[
+        Number, Field(ge=0.1, le=60, description="Time between polls during an episode and ten minutes after [s].")
+    ] = 1.0
+    air_check_interval_days: Annotated[Number, Field(gt=0)] | None = Field(
+        default=None, description="An air check is overdue after this long [d]; absent: no reminder."
+    )
+    test_gas_check_interval_days: Annotated[Number, Field(gt=0)] | None = Field(
+        default=None, description="A test-gas check is overdue after this long [d]; absent: no reminder."
+    )
+    detectors: Annotated[
+        Overrides, Field(description="Options of detectors for this probe, by symptom; the last word.")
+    ] = {}
 
 
 class Mqtt(Part):
     """The broker."""
 
-    host: str = "localhost"
-    port: Annotated[int, Field(ge=1, le=65535)] = 8883
-    tls: bool = True
-    ca_file: Path | None = None  # the system's own when absent
-    cert_file: Path | None = None  # of this client, for mutual TLS
-    key_file: Path | None = None
-    username: str | None = None
-    password_file: Path | None = None
-    password: SecretStr | None = None  # from the environment or the secrets folder; a file is better
-    plain_password: Literal["", "the network is trusted"] = ""  # a password without TLS wants these words
-    client_id: str | None = None  # flueward-{site}-{agent} when absent
-    protocol: Literal["auto", "5", "3.1.1"] = "auto"
-    keepalive_s: Annotated[int, Field(ge=5, le=600)] = 30
-    outbox_limit: Annotated[int, Field(ge=100)] = 100_000  # events kept while the broker is away
-    sample_period_s: Annotated[float, Field(ge=0)] = 0.0  # of the sample topic; 0 is off
+    host: Annotated[Host, Field(description="Host name or address of the broker; the name is checked in TLS.")] = (
+        "localhost"
+    )
+    port: Annotated[Int, Field(ge=1, le=65535, description="TCP port of the broker.")] = 8883
+    tls: Annotated[Bool, Field(description="Encrypt and check the broker's certificate.")] = True
+    ca_file: Path | None = Field(default=None, description="Authorities to trust, PEM; the system's own when absent.")
+    cert_file: Path | None = Field(default=None, description="Certificate of this client, PEM, for mutual TLS.")
+    key_file: Path | None = Field(default=None, description="Key of cert_file, PEM; absent when it is in cert_file.")
+    username: Text | None = Field(default=None, description="User name at the broker.")
+    password_file: Path | None = Field(default=None, description="File whose one line is the password.")
+    password: SecretStr | None = Field(
+        default=None,
+        description="The password itself, from the environment or the secrets folder; password_file is better.",
+    )
+    plain_password: Annotated[
+        Literal["", "the network is trusted"],
+        Field(description='A password without TLS is refused unless this says "the network is trusted".'),
+    ] = ""
+    client_id: Annotated[Text, Field(max_length=128)] | None = Field(
+        default=None, description="MQTT client id, unique at the broker; flueward-{site}-{agent} when absent."
+    )
+    protocol: Annotated[
+        Literal["auto", "5", "3.1.1"], Field(description="MQTT version; auto tries 5 and falls back to 3.1.1.")
+    ] = "auto"
+    keepalive_s: Annotated[Int, Field(ge=5, le=600, description="Longest silence on the connection [s].")] = 30
+    outbox_limit: Annotated[
+        Int, Field(ge=100, le=10_000_000, description="Most events kept while the broker is away.")
+    ] = 100_000
+    sample_period_s: Annotated[
+        Number, Field(ge=0, le=86400, description="Period of the sample topic [s]; 0 is off.")
+    ] = 0.0
 
 
 class Log(Part):
     """What the agent says of itself."""
 
-    format: Literal["auto", "console", "json"] = "auto"  # auto: console on a terminal, JSON elsewhere
-    level: Literal["debug", "info", "warning", "error"] = "info"
+    format: Annotated[
+        Literal["auto", "console", "json"],
+        Field(description="For people or for machines; auto is console on a terminal and JSON elsewhere."),
+    ] = "auto"
+    level: Annotated[
+        Literal["debug", "info", "warning", "error"], Field(description="The least important line that is written.")
+    ] = "info"
 
 
 class Settings(Part):
     """The whole configuration. `load_settings` is the way to make one."""
 
-    site: Id
-    agent: Id
-    data_dir: Path
-    lines: dict[Id, Line]
-    maps: dict[Id, RegisterMap]
-    feeds: dict[Id, Feed] = {}
-    probes: dict[Id, Probe]
-    mqtt: Mqtt = Mqtt()
-    detectors: Overrides = {}  # by symptom; a map's go before these, a probe's before a map's
-    log: Log = Log()
+    site: Annotated[Id, Field(description="Id of the plant, in every topic: 1 to 32 of a-z, 0-9, _ and -.")]
+    agent: Annotated[Id, Field(description="Id of this running Flueward, in its topics.")]
+    data_dir: Annotated[
+        Path, Field(description="Folder for what must survive a restart; a relative one starts at this file's folder.")
+    ]
+    lines: Annotated[dict[Id, Line], Field(description="The Modbus connections, under ids of your choice.")]
+    maps: Annotated[dict[Id, RegisterMap], Field(description="The kinds of transmitter, under ids of your choice.")]
+    feeds: Annotated[
+        dict[Id, Feed], Field(description="Signals of the unit that are read elsewhere, under ids of your choice.")
+    ] = {}
+    probes: Annotated[dict[Id, Probe], Field(description="The hot ends, under the ids used in topics.")]
+    mqtt: Annotated[Mqtt, Field(description="The broker.")] = Mqtt()
+    detectors: Annotated[
+        Overrides, Field(description="Options of detectors for the site, by symptom; a map's and a probe's go first.")
+    ] = {}
+    log: Annotated[Log, Field(description="What the agent says of itself.")] = Log()
 
     def detector_options(self, probe: str, symptom: str) -> dict[str, Any]:
         """The options set for one detector of one probe: site, then map, then probe, the last word wins."""
