@@ -3,7 +3,7 @@
 V^2 duty / R = losses. `demand` = duty (V / Vnominal)^2 takes the mains out of the duty; ageing raises R, so duty and
 demand rise while watts stay.
 
-[1] J. G. Kassakian, M. F. Schlecht, G. C. Verghese, "Principles of Power Electronics", 1991: phase control of resistors.
+[1] J. G. Kassakian, M. F. Schlecht, G. C. Verghese, "Principles of Power Electronics", 1991: phase control.
 [2] GB/T 1234, heating alloys: R at temperature over R at 20 degC, as one supplier prints it: shape and size, no digits.
 """
 
