@@ -127,7 +127,7 @@ class RegisterMap(Part):
     signals: Annotated[dict[str, Register], Field(description="A table for each signal that the transmitter has.")]
     status_words: Annotated[
         dict[str, StatusWord], Field(description="Enumerated words that stand for flags, under names of your choice.")
-    ] = {}
+    ] = Field(default_factory=dict)
     conventions: Annotated[Conventions, Field(description="What the numbers mean.")] = Conventions()
     as_new: Annotated[AsNew, Field(description="What a new probe of this kind does, where known.")] = AsNew()
     max_registers: Annotated[Int, Field(ge=1, le=125, description="Most registers in one request.")] = 125
@@ -137,4 +137,4 @@ class RegisterMap(Part):
     ] = 0
     detectors: Annotated[
         Overrides, Field(description="Options of detectors for this kind, by symptom; go before the site's.")
-    ] = {}
+    ] = Field(default_factory=dict)

@@ -119,7 +119,7 @@ class Probe(_Polled):
     )
     detectors: Annotated[
         Overrides, Field(description="Options of detectors for this probe, by symptom; the last word.")
-    ] = {}
+    ] = Field(default_factory=dict)
 
 
 class Mqtt(Part):
@@ -182,12 +182,12 @@ class Settings(Part):
     maps: Annotated[dict[Id, RegisterMap], Field(description="The kinds of transmitter, under ids of your choice.")]
     feeds: Annotated[
         dict[Id, Feed], Field(description="Signals of the unit that are read elsewhere, under ids of your choice.")
-    ] = {}
+    ] = Field(default_factory=dict)
     probes: Annotated[dict[Id, Probe], Field(description="The hot ends, under the ids used in topics.")]
     mqtt: Annotated[Mqtt, Field(description="The broker.")] = Mqtt()
     detectors: Annotated[
         Overrides, Field(description="Options of detectors for the site, by symptom; a map's and a probe's go first.")
-    ] = {}
+    ] = Field(default_factory=dict)
     log: Annotated[Log, Field(description="What the agent says of itself.")] = Log()
 
     def detector_options(self, probe: str, symptom: str) -> dict[str, Any]:

@@ -1,0 +1,141 @@
+"""Pydantic's errors in our words: one line each, what came and what would be right, and never a secret."""
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+from agent.config.errors import Key, Problem, dotted, shown
+from agent.config.nearest import did_you_mean
+from agent.config.shape import HIDDEN, Shape, child, for_kind, walk
+
+__all__ = ["Places", "explain"]
+
+_ID = "an id is 1 to 32 of a-z, 0-9, _ and -"
+_WORDS: Mapping[str, str] = {
+    "float_type": "must be a number",
+    "int_type": "must be a whole number",
+    "int_parsing": "must be a whole number",
+    "int_from_float": "must be a whole number",
+    "int_parsing_size": "must be a smaller whole number",
+    "float_parsing": "must be a number",
+    "finite_number": "must be a finite number",
+    "bool_type": "must be true or false",
+    "string_type": "must be a text",
+    "path_type": "must be a text, the name of a file or folder",
+    "tuple_type": "must be a list",
+    "dict_type": "must be a table",
+    "model_type": "must be a table",
+    "model_attributes_type": "must be a table",
+    "greater_than_equal": "must be at least {ge}",
+    "greater_than": "must be more than {gt}",
+    "less_than_equal": "must be at most {le}",
+    "less_than": "must be less than {lt}",
+    "string_too_short": "must have at least {min_length} characters",
+    "string_too_long": "must have at most {max_length} characters",
+    "string_unicode": "must be text",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Places:
+    """Where each key was said: in the file, or by a variable or a secret file that names it or a table around it."""
+
+    file: str
+    environment: Mapping[Key, str] = field(default_factory=dict)
+    secrets: Mapping[Key, str] = field(default_factory=dict)
+
+    def origin(self, key: Key) -> tuple[str, str, Key]:
+        """Place, name of the variable or secret (empty for the file), and what of the key lies below that name."""
+        for end in range(len(key), 0, -1):
+            for place, names in (("environment", self.environment), ("secrets", self.secrets)):
+                if (name := names.get(key[:end])) is not None:
+                    return place, name, key[end:]
+        return self.file, "", key
+
+    def problem(self, key: Key, text: str) -> Problem:
+        """A problem of a key, told where it was said."""
+        place, name, below = self.origin(key)
+        if not name:
+            return Problem(place, dotted(key), text)
+        return Problem(place, name, f"{dotted(below)}: {text}" if below else text)
+
+
+def explain(errors: Iterable[Mapping[str, Any]], places: Places, values: Mapping[str, Any]) -> list[Problem]:
+    """A problem for each of pydantic's errors (`ValidationError.errors()`), in their order, doubles left out."""
+    problems: dict[Problem, None] = {}
+    for error in errors:
+        loc: tuple[str | int, ...] = tuple(error["loc"])
+        if loc[:1] == ("lines",) and len(loc) > 2:
+            loc = loc[:2] + loc[3:]  # the union of kinds puts the kind there
+        if "detectors" in loc:
+            loc = loc[: loc.index("detectors") + 3]  # the union of scalars puts a type's name behind
+        problems[_one(error, loc, places, values)] = None
+    return list(problems)
+
+
+def _one(error: Mapping[str, Any], loc: Key, places: Places, values: Mapping[str, Any]) -> Problem:
+    kind: str = error["type"]
+    given, context = error["input"], error.get("ctx", {})
+    if loc[-1:] == ("[key]",):
+        key = loc[:-1]
+        text = f"{_ID}" if kind == "string_pattern_mismatch" else "must be a whole number"
+        return places.problem(key, text)
+    shape = walk(loc)
+    if kind == "missing":
+        return places.problem(loc, _missing(loc, shape))
+    if kind == "extra_forbidden":
+        return places.problem(loc, _unknown(loc, values))
+    if kind in ("union_tag_not_found", "union_tag_invalid"):
+        choices = tuple(c for model in shape.models for c in _kinds(shape, model)) if shape is not None else ()
+        if kind == "union_tag_not_found":
+            return places.problem((*loc, "kind"), f"missing, must be {_one_of(choices)}")
+        tag = given.get("kind") if isinstance(given, dict) else None
+        return places.problem((*loc, "kind"), _choice(tag, choices))
+    if kind == "literal_error" and shape is not None:
+        return places.problem(loc, _choice(None if loc in HIDDEN else given, shape.choices))
+    if kind in ("too_long", "too_short") and shape is not None:
+        return places.problem(loc, f"got {shown(given)}, must be a list of two")
+    if kind == "string_pattern_mismatch":
+        must = "must be a host name or an address alone" if loc[-1:] == ("host",) else _ID
+        return places.problem(loc, f"got {shown(given)}, {must}")
+    if "detectors" in loc and loc.index("detectors") == len(loc) - 3:
+        return places.problem(loc, f"got {shown(given)}, must be a number, true or false, or a text")
+    must = _WORDS[kind].format(**context) if kind in _WORDS else f"cannot be used ({kind.replace('_', ' ')})"
+    return places.problem(loc, must if loc in HIDDEN else f"got {shown(given)}, {must}")
+
+
+def _missing(loc: Key, shape: Shape | None) -> str:
+    if isinstance(loc[-1], int):
+        return "missing, must be a list of two"
+    return f"missing: {shape.description}" if shape is not None and shape.description else "missing"
+
+
+def _unknown(loc: Key, values: Mapping[str, Any]) -> str:
+    parent = walk(loc[:-1])
+    word = str(loc[-1])
+    if parent is None:
+        return "unknown key"
+    table: Any = values
+    for part in loc[:-1]:
+        table = table.get(part, {}) if isinstance(table, dict) else {}
+    kind = table.get("kind") if isinstance(table, dict) else None
+    known = for_kind(parent, kind)
+    if len(parent.models) > 1 and word in parent.fields():
+        return f"unknown key for kind = {shown(kind)}"
+    return f"unknown key{did_you_mean(word, known.fields())}"
+
+
+def _kinds(shape: Shape, model: type) -> tuple[str | int, ...]:
+    one = Shape(models=tuple(m for m in shape.models if m is model))
+    found = child(one, "kind")
+    return found.choices if found is not None else ()
+
+
+def _choice(given: object, choices: tuple[str | int, ...]) -> str:
+    must = f"must be {_one_of(choices)}"
+    return must if given is None else f"got {shown(given)}, {must}"
+
+
+def _one_of(choices: tuple[str | int, ...]) -> str:
+    words = [shown(choice) for choice in choices if choice != ""]
+    return words[0] if len(words) == 1 else "one of " + ", ".join(words)
