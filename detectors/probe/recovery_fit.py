@@ -1,0 +1,153 @@
+"""The numbers behind `gas_exchange`: a coarse search that cannot miss, and a robust polish.
+
+[1] G. H. Golub, V. Pereyra, "The differentiation of pseudo-inverses and nonlinear least squares problems whose
+    variables separate", SIAM J. Numer. Anal. 10, 413-432, 1973: the linear parameters drop out of the search.
+[2] D. W. Marquardt, "An algorithm for least-squares estimation of nonlinear parameters", J. SIAM 11, 431-441, 1963.
+
+Written out instead of calling scipy.optimize: five parameters need no general solver, this one is
+quicker, and an agent at the edge is spared loading it (about 40 MB).
+"""
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from detectors.probe.domain import Floats
+from detectors.probe.recovery_model import remaining_share_rate, responses
+from detectors.stats.robust import mad_sigma
+
+__all__ = ["Fitted", "fit_model", "search_tau_s"]
+
+_GRID_TAUS = 24
+_GRID_STARTS = 8
+_SEARCH_SAMPLES = 64
+_DEAD_TIME_LIMIT_S = 120.0
+_ITERATIONS = 40
+_SOFT_SIGMAS = 2.0  # beyond this many sigma a residual counts by its size, not by its square
+_FINEST_FRAC = 1e-5  # no display is quieter
+_LOG_TAU_STEP = 1e-4  # for a central difference, good to 1e-8 of the value
+
+
+@dataclass(frozen=True, slots=True)
+class Fitted:
+    """Parameters log(tau), dead time, old level, process at the start, drift; what is left; and the Jacobian."""
+
+    parameters: Floats
+    residual: Floats
+    jacobian: Floats
+
+    @property
+    def tau_s(self) -> float:
+        """Time constant. [s]"""
+        return math.exp(float(self.parameters[0]))
+
+    @property
+    def dead_s(self) -> float:
+        """Dead time. [s]"""
+        return float(self.parameters[1])
+
+
+def search_tau_s(elapsed_s: Floats, o2_frac: Floats, period_s: float, damping_s: float) -> tuple[float, float]:
+    """Rough time constant and dead time, from the search alone. [s]"""
+    start = _search(elapsed_s, o2_frac, damping_s, *_bounds(elapsed_s, period_s))
+    return math.exp(float(start[0])), float(start[1])
+
+
+def fit_model(elapsed_s: Floats, o2_frac: Floats, period_s: float, damping_s: float) -> Fitted:
+    """Search, then Levenberg-Marquardt [2] in all five parameters with soft-L1 loss.
+
+    Parameters
+    ----------
+    elapsed_s, o2_frac : ndarray, shape (n,)
+        Finite; time since the start, rising.
+    period_s : float
+        Usual time between samples.
+    damping_s : float
+        Known time constant of the display, 0 for none.
+    """
+    taus, starts = _bounds(elapsed_s, period_s)
+    p = _search(elapsed_s, o2_frac, damping_s, taus, starts)
+    low = np.array([math.log(taus[0]), starts[0], -1.0, -1.0, -0.01])
+    high = np.array([math.log(taus[1]), starts[1], 2.0, 2.0, 0.01])
+    p = np.clip(p, low, high)
+    residual, jacobian = _linearise(p, elapsed_s, o2_frac, damping_s)
+    knee = _SOFT_SIGMAS * max(mad_sigma(residual), _FINEST_FRAC)
+    cost = _soft_cost(residual, knee)
+    stiffness = 1e-3
+    for _ in range(_ITERATIONS):
+        weight = 1.0 / np.sqrt(1.0 + (residual / knee) ** 2)
+        weighted = jacobian * weight[:, np.newaxis]
+        normal, pull = weighted.T @ jacobian, weighted.T @ residual
+        diagonal = np.diag(normal).copy()
+        diagonal += 1e-12 * diagonal.max()
+        step = np.linalg.solve(normal + np.diag(stiffness * diagonal + 1e-300), pull)
+        tried = np.clip(p + step, low, high)
+        new_residual, new_jacobian = _linearise(tried, elapsed_s, o2_frac, damping_s)
+        new_cost = _soft_cost(new_residual, knee)
+        if new_cost <= cost:
+            gained = cost - new_cost
+            p, residual, jacobian, cost = tried, new_residual, new_jacobian, new_cost
+            stiffness = max(stiffness / 5, 1e-9)
+            if gained <= 1e-8 * cost:
+                break
+        else:
+            stiffness *= 5
+            if stiffness > 1e8:
+                break
+    return Fitted(p, residual, jacobian)
+
+
+def _bounds(elapsed: Floats, period: float) -> tuple[tuple[float, float], tuple[float, float]]:
+    """Of tau and of the start: seen up to a poll late, and not so late that the window tells nothing."""
+    span = max(float(elapsed[-1]), 4 * period)
+    return (max(0.2 * period, 1e-3), 3.0 * span), (-1.5 * period, min(_DEAD_TIME_LIMIT_S, 0.4 * span))
+
+
+def _linearise(p: Floats, elapsed: Floats, o2: Floats, damping_s: float) -> tuple[Floats, Floats]:
+    """Residual, shape (n,), and Jacobian of the model, shape (n, 5)."""
+    since, tau = elapsed - p[1], math.exp(float(p[0]))
+    step, drift = p[2] - p[3], p[4]
+    left, ramp = responses(since, tau, damping_s)
+    rate = remaining_share_rate(since, tau, damping_s)
+    left_up, ramp_up = responses(since, tau * math.exp(_LOG_TAU_STEP), damping_s)
+    left_down, ramp_down = responses(since, tau * math.exp(-_LOG_TAU_STEP), damping_s)
+    by_log_tau = (step * (left_up - left_down) + drift * (ramp_up - ramp_down)) / (2 * _LOG_TAU_STEP)
+    by_start = -step * rate - drift * np.where(since > 0, 1 - left, 0.0)
+    residual = o2 - (p[3] + step * left + drift * ramp)
+    return np.asarray(residual), np.column_stack((by_log_tau, by_start, left, 1 - left, ramp))
+
+
+def _soft_cost(residual: Floats, knee: float) -> float:
+    return float(np.sum(np.sqrt(1.0 + (residual / knee) ** 2) - 1.0))
+
+
+def _search(
+    elapsed: Floats, o2: Floats, damping_s: float, taus: tuple[float, float], starts: tuple[float, float]
+) -> Floats:
+    """Best of a grid over (tau, start), by plain least squares in the rest [1]: one batch of 3 x 3 systems."""
+    kept = _spread_out(elapsed)
+    elapsed, o2 = elapsed[kept], o2[kept]
+    tau, start = (
+        grid.ravel()[:, np.newaxis]
+        for grid in np.meshgrid(np.geomspace(*taus, _GRID_TAUS), np.linspace(*starts, _GRID_STARTS))
+    )
+    left, ramp = responses(elapsed[np.newaxis, :] - start, tau, damping_s)
+    span = max(float(elapsed[-1]), 1.0)
+    basis = np.stack((left, 1 - left, ramp / span), axis=1)  # (grid, 3, n)
+    normal = basis @ basis.transpose(0, 2, 1) + 1e-9 * elapsed.size * np.eye(3)
+    right = basis @ o2
+    linear = np.linalg.solve(normal, right[:, :, np.newaxis])[:, :, 0]
+    best = int(np.argmax(np.sum(linear * right, axis=1)))
+    old, process, drift = linear[best]
+    return np.array([math.log(float(tau[best, 0])), float(start[best, 0]), old, process, drift / span])
+
+
+def _spread_out(elapsed: Floats) -> np.ndarray[tuple[int], np.dtype[np.intp]]:
+    """Indices of at most some 64 samples: a few before the start, then ever farther apart."""
+    if elapsed.size <= _SEARCH_SAMPLES:
+        return np.arange(elapsed.size, dtype=np.intp)
+    first = int(np.searchsorted(elapsed, 0.0))
+    before = np.arange(max(first - 8, 0), first)
+    after = np.unique(np.geomspace(1, elapsed.size - first, _SEARCH_SAMPLES).round().astype(np.intp)) - 1 + first
+    return np.asarray(np.concatenate((before, after)), dtype=np.intp)
