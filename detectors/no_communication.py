@@ -1,0 +1,149 @@
+"""No valid sample of a probe for five minutes. 'No data' is a symptom of its own, never a value of another."""
+
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from detectors.finding import Finding, Report, Watch
+from detectors.saved_state import check_version
+from detectors.settings_check import above
+
+__all__ = ["NoCommunication", "NoCommunicationSettings", "NoCommunicationState"]
+
+SYMPTOM = "no_communication"
+VERSION = 1
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NoCommunicationSettings:
+    """How long silence may last."""
+
+    silence_s: float = 300.0  # common practice: longer than a transmitter's restart, shorter than a shift's patience
+
+    def __post_init__(self) -> None:
+        above("silence_s", self.silence_s, 0.0)
+
+
+@dataclass(slots=True, kw_only=True)
+class NoCommunicationState:
+    """All that must survive a restart. Times are UTC seconds."""
+
+    last_valid_s: float | None = None  # of the latest valid sample
+    heard_from_s: float | None = None  # silence is counted from here: the latest sample, or the start of listening
+    active: bool = False
+
+    def to_dict(self) -> dict[str, Any]:
+        """Plain JSON-able data."""
+        return {"version": VERSION, **asdict(self)}
+
+    @classmethod
+    def from_dict(cls, saved: Mapping[str, Any]) -> "NoCommunicationState":
+        """The state back; ValueError for another version."""
+        check_version(saved, SYMPTOM, VERSION)
+        return cls(last_valid_s=saved["last_valid_s"], heard_from_s=saved["heard_from_s"], active=bool(saved["active"]))
+
+
+class NoCommunication:
+    """Active from exactly `silence_s` after the last valid sample, in event time, to the next valid sample.
+
+    Findings are made at the changes only; between them the last one holds. Silence of exactly `silence_s` is still
+    communication, so that a tick and a sample of the same instant may come in either order.
+
+    Parameters
+    ----------
+    start_s : float, optional
+        UTC of the start of listening. Silence before it is the agent's own and is not counted, and a probe that never
+        answers is reported `silence_s` after it. Left out, a saved state goes on as if never stopped, and without one
+        nothing is said before the first sample or tick.
+    """
+
+    def __init__(
+        self,
+        settings: NoCommunicationSettings | None = None,
+        state: NoCommunicationState | None = None,
+        *,
+        start_s: float | None = None,
+    ) -> None:
+        self.settings = NoCommunicationSettings() if settings is None else settings
+        self.state = NoCommunicationState() if state is None else state
+        if start_s is not None:
+            before = self.state.heard_from_s
+            self.state.heard_from_s = start_s if before is None else max(before, start_s)
+
+    def update(self, valid_time_s: ArrayLike) -> list[Finding]:
+        """Take the times of valid samples, shape (n,), UTC seconds. Old and non-finite times change nothing."""
+        time_s = np.asarray(valid_time_s, dtype=np.float64).ravel()
+        time_s = np.unique(time_s[np.isfinite(time_s)])
+        state, silence_s = self.state, self.settings.silence_s
+        if state.last_valid_s is not None:
+            time_s = time_s[time_s > state.last_valid_s]
+        if time_s.size == 0:
+            return []
+        found: list[Finding] = []
+        first = float(time_s[0])
+        found += self._silence_until(first)
+        if state.active:
+            found.append(self._ended(first))
+        gap_at = np.flatnonzero(np.diff(time_s) > silence_s)
+        for i in gap_at.tolist():
+            self._heard(float(time_s[i]))
+            after = float(time_s[i + 1])
+            found += self._silence_until(after)
+            found.append(self._ended(after))
+        self._heard(float(time_s[-1]))
+        return found
+
+    def advance(self, now_s: float) -> list[Finding]:
+        """Time passes, with every valid sample up to `now_s` seen. A clock that steps back changes nothing."""
+        if not np.isfinite(now_s):
+            return []
+        if self.state.heard_from_s is None:
+            self.state.heard_from_s = now_s
+        return self._silence_until(now_s)
+
+    def report(self) -> Report:
+        """What is known."""
+        if self.state.active:
+            return Report(watch=Watch.FINDING, learnt="silent")
+        if self.state.last_valid_s is None:
+            return Report(watch=Watch.LEARNING, learnt="no sample yet", needs="a first valid sample")
+        return Report(watch=Watch.WATCHING, learnt=f"speaks after {self.settings.silence_s:g} s of silence")
+
+    def _heard(self, time_s: float) -> None:
+        before = self.state.heard_from_s
+        self.state.last_valid_s = time_s
+        # A sample may be older than the start of listening: that is no reason to speak sooner.
+        self.state.heard_from_s = time_s if before is None else max(before, time_s)
+
+    def _silence_until(self, now_s: float) -> list[Finding]:
+        state = self.state
+        if state.active or state.heard_from_s is None or not now_s - state.heard_from_s > self.settings.silence_s:
+            return []
+        state.active = True
+        at_s = state.heard_from_s + self.settings.silence_s
+        return [self._finding(at_s, active=True, silent_s=self.settings.silence_s)]
+
+    def _ended(self, at_s: float) -> Finding:
+        state = self.state
+        began_s = state.last_valid_s if state.last_valid_s is not None else state.heard_from_s
+        spoke_s = at_s if state.heard_from_s is None else max(at_s, state.heard_from_s + self.settings.silence_s)
+        state.active = False
+        # A late sample may be older than the finding that it ends; an end never comes before its beginning.
+        return self._finding(spoke_s, active=False, silent_s=at_s - (at_s if began_s is None else began_s))
+
+    def _finding(self, at_s: float, *, active: bool, silent_s: float) -> Finding:
+        state = self.state
+        since_s = state.last_valid_s if state.last_valid_s is not None else state.heard_from_s
+        return Finding(
+            symptom=SYMPTOM,
+            at_s=at_s,
+            active=active,
+            value=silent_s,
+            unit="s",
+            limit=self.settings.silence_s,
+            since_s=since_s,
+            facts={"ever_heard": state.last_valid_s is not None},
+        )
