@@ -13,6 +13,7 @@ __all__ = ["check_files", "with_whole_paths"]
 _PEM = ("ca_file", "cert_file", "key_file")
 _FILES = (*_PEM, "password_file")
 _LARGEST_PEM = 4 * 2**20  # a system's whole bundle of authorities is about 250 kB
+_LONGEST_PATH = 300  # characters that a message repeats
 _ANY_TLS = ("ca_file", "cert_file", "key_file")
 
 
@@ -30,7 +31,7 @@ def check_files(settings: Settings) -> Iterator[tuple[Key, str]]:
     for name in _PEM:
         if (path := getattr(mqtt, name)) is not None and (why := _pem_fault(path)):
             # A path that somebody took for the key itself must not be repeated.
-            yield ("mqtt", name), why if name == "key_file" else f"{shown(str(path))} {why}"
+            yield ("mqtt", name), why if name == "key_file" else f"{shown(str(path), _LONGEST_PATH)} {why}"
     yield from _check_password(mqtt)
     yield from _check_tls(mqtt)
 
@@ -40,7 +41,7 @@ def _check_data_dir(path: Path) -> Iterator[tuple[Key, str]]:
         for ancestor in (path, *path.parents):
             if ancestor.exists():
                 if not ancestor.is_dir():
-                    yield ("data_dir",), f"{shown(str(ancestor))} is a file, a folder is wanted"
+                    yield ("data_dir",), f"{shown(str(ancestor), _LONGEST_PATH)} is a file, a folder is wanted"
                 return
     except (OSError, ValueError):
         yield ("data_dir",), "is no name of a folder that can be looked at by this user"

@@ -198,15 +198,13 @@ def _check_conventions(at: Key, kind: RegisterMap) -> Faults:
             )
         if says.o2_resolution is not None and says.o2_resolution >= high - low:
             yield (*key, "o2_resolution"), f"got {says.o2_resolution:g}, coarser than the whole of o2_clamp"
-    if o2 is not None and says.o2_resolution is not None and (held := _held(o2)) is not None:
-        step = abs(o2.scale)
-        if says.o2_resolution < step * (1 - 1e-9):
-            yield (
-                (*key, "o2_resolution"),
-                f"got {says.o2_resolution:g}, but the register's own step is {step:g}",
-            )
-        if says.o2_clamp is not None and not held[0] <= says.o2_clamp[1] <= held[1]:
-            yield (
-                (*key, "o2_clamp"),
-                f"got {says.o2_clamp[1]:g}, but the register holds {held[0]:g} to {held[1]:g}",
-            )
+    if o2 is None or (held := _held(o2)) is None:
+        return
+    step = abs(o2.scale)
+    if says.o2_resolution is not None and says.o2_resolution < step * (1 - 1e-9):
+        yield (*key, "o2_resolution"), f"got {says.o2_resolution:g}, but the register's own step is {step:g}"
+    if says.o2_clamp is not None and not held[0] <= says.o2_clamp[1] <= held[1]:
+        yield (
+            (*key, "o2_clamp"),
+            f"got {says.o2_clamp[1]:g} at the upper end, but the register holds {held[0]:g} to {held[1]:g}",
+        )

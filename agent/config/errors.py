@@ -12,8 +12,8 @@ _BARE = re.compile(r"[A-Za-z0-9_-]{1,64}\Z")
 _LONGEST = 60  # characters of a value or a key that a message repeats
 
 
-def shown(value: object) -> str:
-    """A value as its owner wrote it, on one line and short; tables, lists and what looks like a login only by kind."""
+def shown(value: object, longest: int = _LONGEST) -> str:
+    """A value as its owner wrote it, on one line and short; tables, most lists and what looks like a login by kind."""
     if isinstance(value, bool):
         return "true" if value else "false"
     if isinstance(value, int):  # an absurdly long one would not print at all
@@ -23,7 +23,7 @@ def shown(value: object) -> str:
     if isinstance(value, str):
         if "@" in value:  # user:password@host
             return "a text with '@'"
-        return _clip(json.dumps(value, ensure_ascii=not value.isprintable()))
+        return _clip(json.dumps(value, ensure_ascii=not value.isprintable()), longest)
     if isinstance(value, dict):
         return "a table"
     if isinstance(value, list | tuple):
@@ -37,8 +37,8 @@ def dotted(key: Key) -> str:
     return ".".join(str(part) if _BARE.match(str(part)) else _clip(json.dumps(str(part))) for part in key)
 
 
-def _clip(text: str) -> str:
-    return text if len(text) <= _LONGEST else text[: _LONGEST - 3] + "..."
+def _clip(text: str, longest: int = _LONGEST) -> str:
+    return text if len(text) <= longest else text[: longest - 3] + "..."
 
 
 @dataclass(frozen=True, slots=True)

@@ -26,10 +26,10 @@ _WORDS: Mapping[str, str] = {
     "dict_type": "must be a table",
     "model_type": "must be a table",
     "model_attributes_type": "must be a table",
-    "greater_than_equal": "must be at least {ge}",
-    "greater_than": "must be more than {gt}",
-    "less_than_equal": "must be at most {le}",
-    "less_than": "must be less than {lt}",
+    "greater_than_equal": "must be at least {ge:g}",
+    "greater_than": "must be more than {gt:g}",
+    "less_than_equal": "must be at most {le:g}",
+    "less_than": "must be less than {lt:g}",
     "string_too_short": "must have at least {min_length} characters",
     "string_too_long": "must have at most {max_length} characters",
     "string_unicode": "must be text",
@@ -43,14 +43,35 @@ class Places:
     file: str
     environment: Mapping[Key, str] = field(default_factory=dict)
     secrets: Mapping[Key, str] = field(default_factory=dict)
+    in_file: Mapping[str, Any] = field(default_factory=dict, repr=False)
 
     def origin(self, key: Key) -> tuple[str, str, Key]:
         """Place, name of the variable or secret (empty for the file), and what of the key lies below that name."""
+        if not self.environment and not self.secrets:
+            return self.file, "", key
+        by_place = (("environment", self.environment), ("secrets", self.secrets))
         for end in range(len(key), 0, -1):
-            for place, names in (("environment", self.environment), ("secrets", self.secrets)):
+            for place, names in by_place:
                 if (name := names.get(key[:end])) is not None:
                     return place, name, key[end:]
+        if self.said(key) is None:  # a table that is there only because of a key in it
+            for place, names in by_place:
+                for longer, name in names.items():
+                    if longer[: len(key)] == key:
+                        return place, name, ()
         return self.file, "", key
+
+    def said(self, key: Key) -> Any:
+        """What the file says under a key; None where it says nothing."""
+        said: Any = self.in_file
+        for part in key:
+            if isinstance(said, Mapping):
+                said = said.get(str(part))
+            elif isinstance(said, list) and isinstance(part, int) and part < len(said):
+                said = said[part]
+            else:
+                return None
+        return said
 
     def problem(self, key: Key, text: str) -> Problem:
         """A problem of a key, told where it was said."""

@@ -2,7 +2,7 @@
 
 import os
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -20,7 +20,7 @@ from agent.config.explain import Places, explain
 from agent.config.model import Settings
 from agent.config.toml_file import read_toml
 
-__all__ = ["Loaded", "load", "load_settings"]
+__all__ = ["Loaded", "from_tables", "load", "load_settings"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,7 +30,6 @@ class Loaded:
     settings: Settings
     path: Path
     places: Places
-    in_file: Mapping[str, Any] = field(repr=False)  # as read, its password wrapped
 
 
 def load_settings(path: Path, *, environ: Mapping[str, str] | None = None) -> Settings:
@@ -53,11 +52,15 @@ def load_settings(path: Path, *, environ: Mapping[str, str] | None = None) -> Se
 
 def load(path: Path, *, environ: Mapping[str, str] | None = None) -> Loaded:
     """As `load_settings`, with where each key came from."""
-    variables = os.environ if environ is None else environ
-    in_file = _wrapped(read_toml(path))
-    environment = read_environment(variables, in_file)
-    secrets = read_secrets(variables, in_file)
-    places = Places(path.name, environment.origins, secrets.origins)
+    return from_tables(read_toml(path), path, environ=os.environ if environ is None else environ)
+
+
+def from_tables(tables: Mapping[str, Any], path: Path, *, environ: Mapping[str, str]) -> Loaded:
+    """As `load`, of tables that are read already; `path` names them in messages and is where relative paths start."""
+    in_file = _wrapped(tables)
+    environment = read_environment(environ, in_file)
+    secrets = read_secrets(environ, in_file)
+    places = Places(path.name, environment.origins, secrets.origins, in_file)
     problems = [*environment.problems, *secrets.problems]
     values = _joined(_wrapped(environment.values), _wrapped(secrets.values), in_file)
     settings = None
@@ -72,7 +75,7 @@ def load(path: Path, *, environ: Mapping[str, str] | None = None) -> Loaded:
         settings = with_symmetric_twins(settings)
     if problems or settings is None:  # raised outside `except`: pydantic's error quotes its input
         raise ConfigError(dict.fromkeys(problems))
-    return Loaded(settings, path, places, in_file)
+    return Loaded(settings, path, places)
 
 
 def _joined(*layers: Mapping[str, Any]) -> dict[str, Any]:

@@ -24,7 +24,7 @@ def read_small_file(path: Path, largest: int) -> bytes | str:
         with path.open("rb") as file:
             content = file.read(largest + 1)
     except FileNotFoundError:
-        return "no such file"
+        return "does not exist"
     except PermissionError:
         return "may not be read by this user"
     except OSError as error:
