@@ -81,10 +81,10 @@ def words_of(register: Register, value: float) -> tuple[int, ...]:
 
 
 def status_code(word: StatusWord, values: Mapping[str, float]) -> int:
-    """The code whose flags are those that are on; the closest one where no code says exactly that."""
+    """The code whose flags are those that are on; where there is none, the one that hides and adds fewest."""
     named = {flag for flags in word.values.values() for flag in flags}
     on = {flag for flag in named if values.get(flag, 0.0) == 1.0}
-    return min(word.values, key=lambda code: (len(on ^ set(word.values[code])), code))
+    return min(word.values, key=lambda code: (len(on - set(word.values[code])), len(word.values[code]), code))
 
 
 def image_of(

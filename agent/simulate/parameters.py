@@ -34,6 +34,7 @@ class ProbeParameters:
     holds_o2: bool = False  # the transmitter holds o2 while a check runs, and some seconds more
     hold_after_s: float = 20.0
     damping_s: float = 0.0
+    o2_clamp_pct: tuple[float, float] | None = None  # ends of the display
     relay_cycle_s: float = 7.3
     noise_offset: int = 0  # where it reads the noise tables
     supply_group: str = ""

@@ -126,11 +126,11 @@ def first_order(elapsed_s: ArrayLike, tau_s: ArrayLike) -> Floats:
 def first_order_twice(elapsed_s: ArrayLike, tau_s: ArrayLike, damping_s: float) -> Floats:
     """What a display filter of time constant `damping_s` adds to its own decay while its input decays with `tau_s`.
 
-    The solution of D y' = x - y for x = exp(-t/tau), y(0) = 0: tau/(tau - D) (exp(-t/tau) - exp(-t/D)). For tau within
-    1 % of D the two are drawn apart by 1 %, where the formula would divide by zero.
+    The solution of D y' = x - y for x = exp(-t/tau), y(0) = 0: tau/(tau - D) (exp(-t/tau) - exp(-t/D)). Where tau is
+    D within a hundred-thousandth, and the formula would divide by zero, they are drawn apart by that much.
     """
     tau = _array(tau_s)
-    tau = np.where(np.abs(tau - damping_s) < 0.01 * damping_s, 1.01 * damping_s, tau)
+    tau = np.where(np.abs(tau - damping_s) < 1e-5 * damping_s, (1 + 1e-5) * damping_s, tau)
     elapsed = _array(elapsed_s)
     left = np.exp(-elapsed / tau) - np.exp(-elapsed / damping_s)
     return np.asarray(tau / (tau - damping_s) * left)

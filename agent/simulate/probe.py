@@ -30,6 +30,7 @@ __all__ = ["ProbeModel"]
 REFERENCE_HUMIDITY_PCT: Final = 55.0
 AT_GAS_C: Final = 350.0  # flue at which the parameter tau_s holds
 DRAUGHT: Final = -0.0025  # flue under atmosphere, as a share of it: 0.25 kPa, common practice
+COLD_CELL_C: Final = 600.0  # below it zirconia hardly conducts and a transmitter shows no oxygen, common practice
 LEANEST_O2: Final = 1e-4  # mole fraction: no fuel-rich gas in this plant
 
 
@@ -225,8 +226,12 @@ class ProbeModel:
         return emf_mv + noise * par.emf_noise_mv * self.boiler.tables.white_at(time_s, par.noise_offset)
 
     def _shown_o2_pct(self, time_s: Floats, temp_c: Floats, emf_mv: Floats) -> Floats:
-        slope, offset_mv = self.parameters.stored_slope, self._stored_offset_mv(time_s)
-        return 100.0 * o2_from_emf(emf_mv, temp_c, stored_slope=slope, stored_offset_mv=offset_mv)
+        """What the display says: within its range, and nothing while the cell is too cold to conduct."""
+        par, offset_mv = self.parameters, self._stored_offset_mv(time_s)
+        shown = 100.0 * o2_from_emf(emf_mv, temp_c, stored_slope=par.stored_slope, stored_offset_mv=offset_mv)
+        if par.o2_clamp_pct is not None:
+            shown = np.clip(shown, *par.o2_clamp_pct)
+        return np.where(temp_c < COLD_CELL_C, np.nan, shown)
 
 
 _FLAG_OF: Final = {

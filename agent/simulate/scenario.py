@@ -2,7 +2,6 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from math import inf
 from typing import Final
 
 import numpy as np
@@ -123,6 +122,7 @@ def draw_season(rng: np.random.Generator, settings: Settings, from_s: float, liv
     rng.shuffle(blown)
     rng.shuffle(checked)
     days = (live_s - from_s) / DAY_S
+    clamped = settings.maps[settings.probes[checked[0]].map].conventions.o2_clamp is not None
 
     def onset(first: float, last: float) -> float:
         return from_s + rng.uniform(first, last) * days * DAY_S
@@ -139,7 +139,8 @@ def draw_season(rng: np.random.Generator, settings: Settings, from_s: float, liv
         OffsetDrift(
             probe=checked[0],
             onset_s=onset(0.35, 0.55),
-            mv_per_day=(-1.0 if rng.random() < 0.5 else 1.0) * rng.uniform(14.0, 24.0) / days,
+            # reading ever higher in air, a clamped display would hide it
+            mv_per_day=(1.0 if clamped or rng.random() < 0.5 else -1.0) * rng.uniform(14.0, 24.0) / days,
         ),
         HeaterOpen(probe=checked[1], onset_s=open_s, until_s=open_s + rng.uniform(3.0, 20.0) * HOUR_S),
         Silent(probe=blown[2], onset_s=dead_s, until_s=dead_s + rng.uniform(0.5, 30.0) * HOUR_S),
@@ -188,6 +189,7 @@ def _probes(rng: np.random.Generator, settings: Settings, live_s: float) -> dict
                 reference_is_damp=probe.reference_air.kind == "ambient",
                 holds_o2=conventions.o2_during_checks == "held",
                 damping_s=conventions.o2_damping_s,
+                o2_clamp_pct=conventions.o2_clamp,
                 nominal_v=probe.nominal_voltage,
                 relay_cycle_s=conventions.heater_cycle_s or ProbeParameters().relay_cycle_s,
                 noise_offset=int(rng.integers(1 << 17)),
@@ -202,18 +204,23 @@ def _probes(rng: np.random.Generator, settings: Settings, live_s: float) -> dict
     return found
 
 
+def _instant(rng: np.random.Generator, first_s: float, last_s: float) -> float:
+    """An instant between two; one before the first where the last is, for the caller to drop."""
+    return first_s + (last_s - first_s) * rng.random()
+
+
 def _boiler_decoys(rng: np.random.Generator, from_s: float, live_s: float, *, until_days: float) -> tuple[Decoy, ...]:
     """A week at low load, one at high, a sagging supply, a stop; none near the end, nor where history is too short."""
-    found: list[Decoy] = []
+    found: list[LoadRegime | SupplySag | Shutdown] = []
     for by_pct, lasts_days in ((-rng.uniform(8, 16), 6.0), (rng.uniform(6, 12), 5.0)):
-        start = rng.uniform(from_s, live_s - (lasts_days + until_days) * DAY_S)
+        start = _instant(rng, from_s, live_s - (lasts_days + until_days) * DAY_S)
         found.append(LoadRegime(from_s=start, to_s=start + lasts_days * DAY_S, by_pct=by_pct))
-    start = rng.uniform(from_s, live_s - (5.0 + until_days) * DAY_S)
+    start = _instant(rng, from_s, live_s - (5.0 + until_days) * DAY_S)
     group = str(rng.choice(["panel_1", "panel_2"]))  # whose transmitters measure their supply, or mostly
     found.append(SupplySag(group=group, from_s=start, to_s=start + 5.0 * DAY_S, by_frac=rng.uniform(0.05, 0.08)))
-    start = rng.uniform(from_s + 0.25 * (live_s - from_s), live_s - (3.0 + until_days) * DAY_S)
+    start = _instant(rng, from_s + 0.25 * (live_s - from_s), live_s - (3.0 + until_days) * DAY_S)
     found.append(Shutdown(from_s=start, to_s=start + rng.uniform(20.0, 44.0) * HOUR_S))
-    return tuple(decoy for decoy in found if getattr(decoy, "from_s", inf) >= from_s)
+    return tuple(decoy for decoy in found if decoy.from_s >= from_s)
 
 
 def _jumps(
@@ -222,5 +229,7 @@ def _jumps(
     """Somebody calibrates a healthy probe, and a little wrong: the stored offset moves by up to 1.2 mV."""
     stored = probes["econ_west"].parameters.stored_offset_mv
     moved = round(stored + (-1.0 if rng.random() < 0.5 else 1.0) * rng.uniform(0.6, 1.2), 2)
-    at_s = rng.uniform(from_s, live_s - 5 * DAY_S)
+    at_s = _instant(rng, from_s, live_s - 5 * DAY_S)
+    if at_s < from_s:  # too short a history
+        return ()
     return (CalibrationJump(probe="econ_west", at_s=at_s, from_offset_mv=stored, to_offset_mv=moved),)
