@@ -315,15 +315,11 @@ class Store:
     def counts(self) -> tuple[int, int]:
         """How many messages wait for the broker, and how many it refused."""
         with self._mutex:
-            mine = self._unwritten
             try:
-                waiting = tables.count_waiting(self._connection)
-                aside = tables.count_aside(self._connection)
+                return tables.counts(self._connection, self._unwritten)
             except sqlite3.Error as error:  # as in `pending`
                 self._note(error)
-                waiting = aside = 0
-            moved = len(mine.aside) - len(mine.back)
-            return max(0, waiting + len(mine.messages) - len(mine.gone) - moved), aside + moved
+                return len(self._unwritten.messages), len(self._unwritten.aside)
 
     def close(self) -> None:
         """Write what can be written, close the file and release the folder."""

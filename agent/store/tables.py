@@ -118,14 +118,17 @@ def _count(connection: sqlite3.Connection, where: str) -> int:
     return number
 
 
-def count_waiting(connection: sqlite3.Connection) -> int:
-    """Messages on the disk that wait for a confirmation."""
-    return _count(connection, "aside_reason IS NULL")
-
-
-def count_aside(connection: sqlite3.Connection) -> int:
-    """Messages on the disk that the broker refused."""
-    return _count(connection, "aside_reason IS NOT NULL")
+def counts(connection: sqlite3.Connection, changes: Unwritten) -> tuple[int, int]:
+    """How many messages wait and how many are set aside, once `changes` are written."""
+    states = "SELECT id, aside_reason IS NULL FROM outbox WHERE kind = 'state' AND topic = ?"
+    topics = {m.topic for m in changes.messages.values() if m.kind == "state"}
+    replaced = {number: waits for t in topics for number, waits in connection.execute(states, (t,))}
+    moved = [number for number in changes.aside if number not in replaced]
+    back = [number for number in changes.back if number not in replaced]
+    left = sum(replaced.values()) + len(changes.gone - replaced.keys()) + len(moved) - len(back)
+    waiting = _count(connection, "aside_reason IS NULL") + len(changes.messages) - left
+    aside = _count(connection, "aside_reason IS NOT NULL") - (len(replaced) - sum(replaced.values()))
+    return waiting, aside + len(moved) - len(back)
 
 
 def read_waiting(connection: sqlite3.Connection, after: int, limit: int) -> list[StoredMessage]:
