@@ -28,6 +28,10 @@ WORST_TAU_U_SHARE = 0.3  # of tau
 FARTHEST_RETURN_SHARE = 0.5  # of the amplitude, between the end and the process before
 T90_TAUS = math.log(10.0)
 WANDER_LEFT_BY_TWIN = 0.5
+LEAST_TWIN_GAIN = 0.05
+LARGEST_TWIN_GAIN = 1.5
+TWIN_DOUBT_SHARE = 0.3  # of what it changed: its own lag and gain are not known
+TWIN_MUST_LEAVE_SHARE = 0.8  # of the residual, or the twin is no help
 _BEFORE_S = 20.0  # of the old level that is used
 
 
@@ -115,10 +119,10 @@ def fit_recovery(
         elapsed, o2 = elapsed[inside], o2[inside]
     fitted = fit_model(elapsed, o2, period, damping_s)
     twin = _twin_change(elapsed + start_s, twin_time_s, twin_o2_frac)
-    twin_used = False
+    plain = fitted
     if twin is not None:
-        fitted, o2, twin_used = _with_twin(fitted, elapsed, o2, twin, period, damping_s)
-    return _judge(fitted, elapsed, damping_s, process_before_frac, twin_used, wander_sd_frac)
+        fitted = _with_twin(plain, elapsed, o2, twin, period, damping_s)
+    return _judge(fitted, plain, elapsed, damping_s, process_before_frac, wander_sd_frac)
 
 
 def _twin_change(time: Floats, twin_time_s: ArrayLike | None, twin_o2_frac: ArrayLike | None) -> Floats | None:
@@ -137,24 +141,36 @@ def _twin_change(time: Floats, twin_time_s: ArrayLike | None, twin_o2_frac: Arra
     return change if float(np.ptp(change)) > 0 else None
 
 
-def _with_twin(
-    plain: Fitted, elapsed: Floats, o2: Floats, twin: Floats, period: float, damping_s: float
-) -> tuple[Fitted, Floats, bool]:
+def _with_twin(plain: Fitted, elapsed: Floats, o2: Floats, twin: Floats, period: float, damping_s: float) -> Fitted:
     """Take the twin's change out with the gain that fits best, where that leaves markedly less; else leave it."""
-    weight = 1 - remaining_share(elapsed - plain.dead_s, plain.tau_s, damping_s)
-    regressor = weight * twin
-    projected = _project_out(plain.jacobian, np.column_stack((regressor, plain.residual)))
-    spread = float(projected[:, 0] @ projected[:, 0])
-    if spread <= 0:
-        return plain, o2, False
-    gain = min(max(float(projected[:, 0] @ projected[:, 1]) / spread, 0.0), 1.5)
-    if gain <= 0.05:
-        return plain, o2, False
-    corrected = o2 - gain * regressor
-    better = fit_model(elapsed, corrected, period, damping_s)
-    if float(np.std(better.residual)) > 0.8 * float(np.std(plain.residual)):
-        return plain, o2, False
-    return better, corrected, True
+    share = 1 - remaining_share(elapsed - plain.dead_s, plain.tau_s, damping_s)
+    best = plain
+    # A twin as slow as this probe shows the process as this one does; a faster one shows it before our filter's lag.
+    for change in (twin, _lagged(twin, elapsed, plain.tau_s)):
+        regressor = share * change
+        projected = _project_out(plain.jacobian, np.column_stack((regressor, plain.residual)))
+        spread = float(projected[:, 0] @ projected[:, 0])
+        gain = float(projected[:, 0] @ projected[:, 1]) / spread if spread > 0 else 0.0
+        if gain <= LEAST_TWIN_GAIN:
+            continue
+        corrected = o2 - min(gain, LARGEST_TWIN_GAIN) * regressor
+        tried = fit_model(elapsed, corrected, period, damping_s)
+        if float(np.std(tried.residual)) < float(np.std(best.residual)):
+            best = tried
+    if float(np.std(best.residual)) > TWIN_MUST_LEAVE_SHARE * float(np.std(plain.residual)):
+        return plain
+    return best
+
+
+def _lagged(change: Floats, elapsed: Floats, tau_s: float) -> Floats:
+    """First-order lag of uneven samples, held between them."""
+    keep = np.exp(-np.diff(elapsed) / tau_s)
+    result, value = np.empty(change.size), float(change[0])
+    result[0] = value
+    for at, (kept, new) in enumerate(zip(keep.tolist(), change[1:].tolist(), strict=True), start=1):
+        value = new + (value - new) * kept
+        result[at] = value
+    return result
 
 
 def _project_out(jacobian: Floats, columns: Floats) -> Floats:
@@ -166,13 +182,13 @@ def _project_out(jacobian: Floats, columns: Floats) -> Floats:
 
 def _judge(
     fitted: Fitted,
+    plain: Fitted,
     elapsed: Floats,
     damping_s: float,
     process_before_frac: float | None,
-    twin_used: bool,
     wander_sd_frac: float,
 ) -> RecoveryFit:
-    tau, dead = fitted.tau_s, fitted.dead_s
+    tau, dead, twin_used = fitted.tau_s, fitted.dead_s, fitted is not plain
     _, _, old, process, drift = (float(value) for value in fitted.parameters)
     amplitude = old - process
     rms = float(np.sqrt(np.mean(fitted.residual**2)))
@@ -180,6 +196,7 @@ def _judge(
     share = 1 - remaining_share(elapsed - dead, tau, damping_s)
     wander = wander_sd_frac * (WANDER_LEFT_BY_TWIN if twin_used else 1.0)
     tau_u = tau_uncertainty_s(elapsed, fitted.residual, fitted.jacobian, tau, share, wander_sd_frac=wander)
+    tau_u = math.hypot(tau_u, TWIN_DOUBT_SHARE * (tau - plain.tau_s))
     result = RecoveryFit(
         tau_s=tau,
         tau_u_s=tau_u,

@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from detectors.stats.autocorrelation import median_with_error
-from detectors.stats.robust import hampel_outliers
+from detectors.stats.robust import hampel_outliers, mad_sigma
 from detectors.stretch import Floats
 
 __all__ = ["Settled", "settled_value"]
@@ -15,6 +15,7 @@ __all__ = ["Settled", "settled_value"]
 FEWEST_SAMPLES = 5
 _GAP_SHARE = 0.5  # of the window that may pass without a sample
 _SPIKE_SIGMA = 8.0
+_LONGEST_WINDOWS = 10.0  # more adds little to a median
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -114,6 +115,9 @@ def settled_value(
         if np.max(np.diff(time[begin_at : end + 1])) > gap:
             reason = f"a gap of more than {gap:g} s in every flat window"
             continue
+        if not _level(time[begin_at : end + 1], signal[begin_at : end + 1], flat_limit_per_min):
+            reason = "flat only where it turns, or around a step"
+            continue
         if not _temperature_rests(temp[begin_at : end + 1], temp_band_c):
             reason = f"flat, but the cell temperature moved more than {temp_band_c:g} K"
             continue
@@ -149,6 +153,16 @@ def _window_slopes(
     return np.where(spread > 1e-9 * (1 + np.abs(stt)), slope, np.inf)
 
 
+def _level(time: Floats, signal: Floats, limit: float) -> bool:
+    """Whether the thirds of a window lie as near as its slope allows: a turning point is flat on average only."""
+    edges = np.searchsorted(time, time[0] + np.array([1, 2]) / 3 * (time[-1] - time[0]))
+    thirds = [part for part in np.split(signal, edges) if part.size]
+    noise = mad_sigma(np.diff(signal)) / math.sqrt(2.0)
+    margin = 3 * noise * math.sqrt(math.pi / 2 * 3 / signal.size)
+    medians = [float(np.median(part)) for part in thirds]
+    return bool(max(medians) - min(medians) <= limit * (time[-1] - time[0]) / 60 * 2 / 3 + margin
+
+
 def _temperature_rests(temp: Floats, band_c: float) -> bool:
     known = temp[np.isfinite(temp)]
     return known.size == 0 or bool(np.max(np.abs(known - np.median(known))) <= band_c)
@@ -158,8 +172,9 @@ def _extend(
     time: Floats, signal: Floats, temp: Floats, begin: int, end: int, limit: float, window_s: float, band_c: float
 ) -> int:
     """Move the beginning back by half windows for as long as the whole stays flat, level and at rest."""
-    level = float(np.median(signal[begin : end + 1]))
-    while begin > 0:
+    level, error = median_with_error(signal[begin : end + 1])
+    near = limit * window_s / 60 / 2 + 2 * error
+    while begin > 0 and time[end] - time[begin] < _LONGEST_WINDOWS * window_s:
         earlier = int(np.searchsorted(time, time[begin] - window_s / 2, side="left"))
         if earlier >= begin or time[begin] - time[earlier] < window_s / 2 * 0.8:
             break
@@ -167,11 +182,7 @@ def _extend(
             break
         slope = 60.0 * float(np.polyfit(time[earlier : end + 1] - time[end], signal[earlier : end + 1], 1)[0])
         apart = abs(float(np.median(signal[earlier:begin])) - level)
-        if (
-            abs(slope) > limit
-            or apart > limit * window_s / 60 / 2
-            or not _temperature_rests(temp[earlier : end + 1], band_c)
-        ):
+        if abs(slope) > limit or apart > near or not _temperature_rests(temp[earlier : end + 1], band_c):
             break
         begin = earlier
     return begin
