@@ -25,7 +25,11 @@ class RunningCounter:
         needed = int(minutes.max(initial=0.0)) + 2
         if needed > self._sum.size:
             self._extend(needed + AHEAD)
-        return np.interp(minutes, np.arange(self._sum.size, dtype=np.float64), self._sum)
+        whole = np.maximum(np.floor(minutes), 0.0)  # the counter stands at zero before its time
+        index = whole.astype(np.int64)
+        before = self._sum[index]
+        share = np.maximum(minutes, 0.0) - whole
+        return np.asarray(before + (self._sum[index + 1] - before) * share)
 
     def _extend(self, size: int) -> None:
         first = self._sum.size - 1
