@@ -26,6 +26,7 @@ __all__ = ["TAKEN_OVER", "Ack", "Connection", "Protocol", "Will"]
 
 Protocol = Literal["5", "3.1.1"]
 TAKEN_OVER = 0x8E  # DISCONNECT reason, MQTT 5.0 section 3.14.2.1
+_KEEPALIVE = 0x8D  # the same, 'keep alive timeout': paho says it of a broker that does not answer its ping
 _FAILURE = 0x80  # reason codes from here on are failures, MQTT 5.0 section 2.4
 _SOCKET_TIMEOUT_S = 5.0  # for each of TCP and TLS
 
@@ -211,7 +212,7 @@ class Connection:
             return
         code = client.loop_misc()
         if code != MQTTErrorCode.MQTT_ERR_SUCCESS or client.socket() is None:
-            self._end(f"nothing heard for {self._mqtt.keepalive_s} s and no answer to a ping")
+            self._end(paho.error_string(code).rstrip("."))
 
     def publish(self, topic: str, payload: bytes, *, retain: bool) -> int:
         """Send at QoS 1 and return the packet's id, which its `Ack` carries.
@@ -296,6 +297,8 @@ class Connection:
         if self.lost is None and flags.is_disconnect_packet_from_server:
             self.lost_code = reason.value
             self.lost = f"the broker ended it: 0x{reason.value:02X} {reason}"
+        elif self.lost is None and reason.value == _KEEPALIVE:
+            self.lost = f"nothing heard for {self._mqtt.keepalive_s} s and no answer to a ping"
         elif self.lost is None:
             self.lost = self._paho_said or "the connection was cut"
         self._loop.call_soon(self._end, self.lost)

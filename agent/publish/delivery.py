@@ -87,8 +87,9 @@ class Delivery:
 
     @property
     def busy(self) -> bool:
-        """Something of the outbox, or in flight, is not confirmed yet."""
-        return bool(self._in_flight or len(self._lanes))
+        """Something that could be sent is not confirmed yet (retained topics said again do not count)."""
+        unread = self._more or len(self._lanes) > 0
+        return unread or bool(self._in_flight) or self.volatile.waiting(self._clock.monotonic())
 
     @property
     def oldest_s(self) -> float | None:

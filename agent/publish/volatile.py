@@ -57,6 +57,6 @@ class Volatile:
             if at.retain:
                 at.sent = 0
 
-    def waiting(self) -> bool:
-        """Some topic is not with the broker yet."""
-        return any(at.sent < at.version for at in self._topics.values())
+    def waiting(self, now_s: float) -> bool:
+        """Some topic could be sent and is not with the broker yet."""
+        return any(at.sent < at.version and at.not_before_s <= now_s for at in self._topics.values())
