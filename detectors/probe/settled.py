@@ -160,7 +160,7 @@ def _level(time: Floats, signal: Floats, limit: float) -> bool:
     noise = mad_sigma(np.diff(signal)) / math.sqrt(2.0)
     margin = 3 * noise * math.sqrt(math.pi / 2 * 3 / signal.size)
     medians = [float(np.median(part)) for part in thirds]
-    return bool(max(medians) - min(medians) <= limit * (time[-1] - time[0]) / 60 * 2 / 3 + margin
+    return bool(max(medians) - min(medians) <= limit * (time[-1] - time[0]) / 60 * 2 / 3 + margin)
 
 
 def _temperature_rests(temp: Floats, band_c: float) -> bool:
