@@ -128,10 +128,9 @@ def _check_sentinels(at: Key, register: Register) -> Faults:
         for sentinel in register.sentinels:
             if not low <= sentinel <= high or (whole and sentinel != int(sentinel)):
                 bounds = f"a whole number from {low} to {high}" if whole else f"between {low:g} and {high:g}"
-                yield (
-                    (*at, "sentinels"),
-                    f"got {sentinel:g}, a raw {register.type} is {bounds}",
-                )
+                signed = sentinel - (high - low + 1)  # a manual may print the same bits as an unsigned number
+                hint = f": write {signed:.0f}" if whole and low < 0 and low <= signed < 0 else ""
+                yield (*at, "sentinels"), f"got {sentinel:.15g}, a raw {register.type} is {bounds}{hint}"
 
 
 def _check_words(at: Key, kind: RegisterMap) -> Faults:

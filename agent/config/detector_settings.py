@@ -6,13 +6,13 @@ from dataclasses import dataclass, fields
 from functools import cache
 from importlib import import_module
 from types import NoneType
-from typing import Any, Final, Protocol, get_args
+from typing import Any, Final, get_args
 
 from agent.config.errors import Key, shown
 from agent.config.model import Settings
 from agent.config.nearest import did_you_mean
 
-__all__ = ["SYMPTOMS", "DetectorSettings", "check_detectors", "detector_settings", "settings_class"]
+__all__ = ["SYMPTOMS", "check_detectors", "detector_settings", "settings_class"]
 
 # Where each symptom's settings live. Imported when wanted: they bring numpy, and most sites override nothing.
 SYMPTOMS: Final[Mapping[str, tuple[str, str]]] = {
@@ -21,15 +21,12 @@ SYMPTOMS: Final[Mapping[str, tuple[str, str]]] = {
     "slow_recovery": ("detectors.slow_recovery", "SlowRecoverySettings"),
     "heater_open": ("detectors.heater_open", "HeaterOpenSettings"),
     "no_communication": ("detectors.no_communication", "NoCommunicationSettings"),
+    "episodes": ("agent.reconstruct.options", "EpisodeOptions"),  # no symptom: what all of them are recognised by
 }
+# The option that a map's `as_new` key fills.
+_AS_NEW: Final = {"heater_duty_creep": ("as_new_demand", "heater_demand"), "slow_recovery": ("as_new_tau_s", "tau_s")}
 _MUST = re.compile(r"\A(?P<must>must .*), got [^,]*\Z", re.DOTALL)
 _WORDS = {float: "a number", int: "a whole number", bool: "true or false", str: "a text"}
-
-
-class DetectorSettings(Protocol):
-    """A frozen dataclass whose fields all have defaults, and which raises ValueError for values that cannot be."""
-
-    __dataclass_fields__: Any
 
 
 @cache
@@ -43,9 +40,19 @@ def settings_class(symptom: str) -> type[Any]:
 def detector_settings(settings: Settings, probe: str, symptom: str) -> Any:
     """The settings that the detector of `symptom` runs with at `probe`: site, map and probe merged over its defaults.
 
-    Settings that `load_settings` gave are checked: this cannot fail for them. KeyError for an unknown probe or symptom.
+    What the map says of a probe as new goes before the defaults and behind every override. Settings that
+    `load_settings` gave are checked: this cannot fail for them. KeyError for an unknown probe or symptom.
     """
-    return settings_class(symptom)(**settings.detector_options(probe, symptom))
+    return settings_class(symptom)(**_options(settings, probe, symptom))
+
+
+def _options(settings: Settings, probe: str, symptom: str) -> dict[str, Any]:
+    options: dict[str, Any] = {}
+    if symptom in _AS_NEW:
+        option, name = _AS_NEW[symptom]
+        if (value := getattr(settings.maps[settings.probes[probe].map].as_new, name)) is not None:
+            options[option] = value
+    return options | settings.detector_options(probe, symptom)
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,7 +116,7 @@ def _check_merged(settings: Settings, symptoms: set[str]) -> Iterator[tuple[Key,
 
 
 def _build(settings: Settings, probe: str, symptom: str, levels: list[_Level]) -> Iterator[tuple[Key, str]]:
-    options = settings.detector_options(probe, symptom)
+    options = _options(settings, probe, symptom)
     try:
         settings_class(symptom)(**options)
         return

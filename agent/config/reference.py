@@ -1,5 +1,6 @@
 """The reference of every setting, written from the models: `python -m agent.config.reference > settings.md`."""
 
+import inspect
 import re
 import sys
 from dataclasses import MISSING, fields
@@ -36,10 +37,12 @@ def reference_markdown() -> str:
     lines += ["", "## Detectors", "", _DETECTORS]
     for symptom in SYMPTOMS:
         options = settings_class(symptom)
-        lines += ["", f"### detectors.{symptom}", "", str(options.__doc__).strip(), "", *_HEADER[:1], *_HEADER[1:]]
+        comments = dict(_COMMENT.findall(inspect.getsource(options)))
+        about = str(options.__doc__).strip().split("\n\n")[0]
+        lines += ["", f"### detectors.{symptom}", "", about, "", *_HEADER]
         for option in fields(options):
-            default = "" if option.default is MISSING else f"`{toml_value(option.default)}`"
-            lines.append(_row(option.name, _plain(shape_of_option(option.type)), default, ""))
+            default = "" if option.default in (MISSING, None) else f"`{toml_value(option.default)}`"
+            lines.append(_row(option.name, _plain(shape_of(option.type)), default, comments.get(option.name, "")))
     return "\n".join(lines) + "\n"
 
 
@@ -94,16 +97,15 @@ def _plain(shape: Shape) -> str:
     return " or ".join(sorted(_TYPES.get(scalar.__name__, "text") for scalar in shape.scalars))
 
 
-def shape_of_option(annotation: Any) -> Shape:
-    """The shape of a detector's option; its annotation may be a name."""
-    return shape_of({"float": float, "int": int, "bool": bool, "str": str}.get(annotation, annotation))
-
-
 def _default(field: FieldInfo) -> str:
     if field.is_required():
         return "required"
     value = field.get_default(call_default_factory=True)
     return "" if value is None or isinstance(value, BaseModel | dict) else f"`{toml_value(value)}`"
+
+
+# What a detector's own source says behind an option.
+_COMMENT = re.compile(r"^    (\w+): [^#\n]*#\s*(.+)$", re.MULTILINE)
 
 
 def _row(*cells: str) -> str:

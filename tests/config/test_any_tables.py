@@ -1,4 +1,4 @@
-# ruff: noqa: E501, PT017 - rows of words stay one line; in a property, either outcome is right
+# ruff: noqa: PT017 - in a property, either outcome is right
 """Whatever stands in a file, the answer is settings or one ConfigError with a line for each problem."""
 
 import copy

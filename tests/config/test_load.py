@@ -160,6 +160,8 @@ BROKEN = [
     (o2("plausible = [-20, -1]"), "maps.heron.signals.o2.plausible: got [-20, -1], but the register holds 0 to 655.35: nothing would ever be valid"),
     (o2("sentinels = [-1]"), "maps.heron.signals.o2.sentinels: got -1, a raw uint16 is a whole number from 0 to 65535"),
     (o2("sentinels = [655.35]"), "maps.heron.signals.o2.sentinels: got 655.35, a raw uint16 is a whole number from 0 to 65535"),
+    (o2("type = 'int16', sentinels = [65535]"), "maps.heron.signals.o2.sentinels: got 65535, a raw int16 is a whole number from -32768 to 32767: write -1"),
+    (o2("type = 'int16', sentinels = [32768]"), "maps.heron.signals.o2.sentinels: got 32768, a raw int16 is a whole number from -32768 to 32767: write -32768"),
     (("scale = 0.01", "scale = 0"), "maps.heron.signals.o2.scale: got 0, every value would be the same"),
     (signal("flue_temp = { address = 65535, type = 'float32' }"), "maps.heron.signals.flue_temp.address: got 65535, a float32 there would run beyond 65535"),
     (signal("flue_temp = { address = 65533, type = 'float64' }"), "maps.heron.signals.flue_temp.address: got 65533, a float64 there would run beyond 65535"),
