@@ -199,7 +199,7 @@ class LineRunner:
 
     async def _serve(self, slot: Slot, now_s: float) -> bool:
         """Poll, or emit why not. True where the unit answered."""
-        if self._wire.stray and not self._listening:
+        if self._up and self._wire.stray:
             self._look_at_stray(now_s)
         poller, link = slot.poller, slot.link
         if not self._up:
