@@ -7,7 +7,7 @@ __all__ = ["Counters"]
 
 
 class Counters:
-    """Counts by event and place. An event is a constant snake_case name, a place an id such as a probe's or a line's."""
+    """Counts by event and place: a constant snake_case name, and an id such as a probe's or a line's."""
 
     def __init__(self) -> None:
         self._counts: Counter[tuple[str, str]] = Counter()

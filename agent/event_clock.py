@@ -1,0 +1,49 @@
+"""Event time that never runs backwards, on a machine whose clock may be set at any moment.
+
+A step forward is followed at once: it is a gap in the data, which the pipeline knows how to take. After a step back
+event time runs at half speed until the clock has caught up: samples keep their order, and nothing is lost or repeated.
+"""
+
+from typing import Final
+
+from agent.clock import Clock
+from agent.counters import Counters
+
+__all__ = ["EventClock"]
+
+_TELL_S: Final = 2.0  # a difference below this is slewing, not a step
+_SLOW: Final = 0.5
+
+
+class EventClock:
+    """A `Clock` whose `utc` is ordered. Steps of more than two seconds are counted."""
+
+    def __init__(self, clock: Clock, counters: Counters) -> None:
+        self._clock, self._counters = clock, counters
+        self._utc_s, self._mono_s = clock.utc(), clock.monotonic()
+        self._behind = False
+
+    def utc(self) -> float:
+        """Seconds since 1970, never less than the last answer."""
+        mono_s, told_s = self._clock.monotonic(), self._clock.utc()
+        ran_s = mono_s - self._mono_s
+        self._mono_s = mono_s
+        expected_s = self._utc_s + ran_s
+        if told_s >= expected_s - 1e-3:
+            if told_s > expected_s + _TELL_S:
+                self._counters.count("clock_stepped_forward")
+            self._utc_s, self._behind = told_s, False
+            return told_s
+        if expected_s - told_s > _TELL_S and not self._behind:
+            self._behind = True
+            self._counters.count("clock_stepped_back")
+        self._utc_s += _SLOW * ran_s
+        return self._utc_s
+
+    def monotonic(self) -> float:
+        """The inner clock's."""
+        return self._clock.monotonic()
+
+    async def sleep_until(self, monotonic_s: float) -> None:
+        """The inner clock's."""
+        await self._clock.sleep_until(monotonic_s)

@@ -1,0 +1,66 @@
+"""Samples as they come, turned into stretches: a row a sample, the signals of the unit's feeds beside its own."""
+
+from collections.abc import Mapping
+from math import nan
+
+import numpy as np
+
+from agent.config.model import Settings
+from agent.signals import Reason, Sample
+from detectors.stretch import Stretch
+
+__all__ = ["Intake", "columns_of"]
+
+
+def columns_of(settings: Settings, probe_id: str) -> tuple[tuple[str, ...], dict[str, str]]:
+    """The probe's own signals in a fixed order, and for each signal that only a feed has, the feed it comes from."""
+    probe = settings.probes[probe_id]
+    register_map = settings.maps[probe.map]
+    own = dict.fromkeys(register_map.signals)
+    for word in register_map.status_words.values():
+        own.update(dict.fromkeys(name for flags in word.values.values() for name in flags))
+    fed: dict[str, str] = {}
+    for feed_id in probe.feeds:
+        for name in settings.maps[settings.feeds[feed_id].map].signals:
+            if name not in own:
+                fed.setdefault(name, feed_id)
+    return tuple(own), fed
+
+
+class Intake:
+    """Collects the samples of all probes between two steps of the pipeline."""
+
+    def __init__(self, settings: Settings) -> None:
+        self._columns = {probe: columns_of(settings, probe) for probe in settings.probes}
+        self._max_age_s = {feed: settings.feeds[feed].max_age_s for feed in settings.feeds}
+        self._rows: dict[str, list[list[float]]] = {probe: [] for probe in settings.probes}
+        self._fed: dict[str, tuple[float, Mapping[str, float]]] = {}
+        self.reasons: dict[str, dict[str, Reason]] = {probe: {} for probe in settings.probes}
+
+    def feed(self, sample: Sample) -> None:
+        """Take a sample of a feed: its values hold until the next one, or until they are too old."""
+        if sample.values:
+            self._fed[sample.probe] = (sample.time_s, sample.values)
+
+    def sample(self, sample: Sample) -> None:
+        """Take a sample of a probe."""
+        own, fed = self._columns[sample.probe]
+        get = sample.values.get
+        row = [sample.time_s]
+        row += [get(name, nan) for name in own]
+        for name, feed in fed.items():
+            at_s, values = self._fed.get(feed, (-np.inf, {}))
+            row.append(values.get(name, nan) if sample.time_s - at_s <= self._max_age_s[feed] else nan)
+        self._rows[sample.probe].append(row)
+        self.reasons[sample.probe] = dict(sample.reasons)
+
+    def waiting(self, probe_id: str) -> int:
+        """How many samples of a probe are waiting."""
+        return len(self._rows[probe_id])
+
+    def drain(self, probe_id: str) -> Stretch:
+        """The samples of a probe since the last time, as arrays."""
+        own, fed = self._columns[probe_id]
+        rows, self._rows[probe_id] = self._rows[probe_id], []
+        table = np.array(rows, np.float64).reshape(len(rows), 1 + len(own) + len(fed)).T
+        return Stretch(table[0], dict(zip((*own, *fed), table[1:], strict=True)))

@@ -1,0 +1,229 @@
+"""Episodes cut out of the stream: the samples of each check, and of the recovery after it.
+
+A check is given out when it has ended. A recovery is given out several times, at fixed instants after the check's end
+(`TRIES_S`): who judges it takes the first that is long enough, so a quick filter is judged early, a slow one in time.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
+
+from agent.reconstruct.carry import storable, unstorable
+from agent.reconstruct.mode import CHECKS, CODES, MODES, ModeTrack
+from agent.reconstruct.now import Mode
+from agent.reconstruct.options import EpisodeOptions
+from detectors.stretch import Floats
+
+__all__ = ["TRIES_S", "Check", "Episodes", "RecoveryWindow", "Trace"]
+
+TRIES_S: Final = (60.0, 120.0, 240.0, 420.0, 600.0)
+_KEEP_BEFORE_S: Final = 120.0  # of the process before a check: where the gas is expected to return to
+_CHECK_CODES: Final = frozenset(CODES[mode] for mode in CHECKS)
+_COLUMNS: Final = ("time_s", "emf_mv", "emf_u_mv", "o2_frac", "temp_c", "stored_mv", "load_pct", "flue_temp_c")
+
+
+@dataclass(frozen=True, slots=True)
+class Trace:
+    """Raw columns of one episode, each (n,)."""
+
+    time_s: Floats
+    emf_mv: Floats
+    emf_u_mv: Floats
+    o2_frac: Floats
+    temp_c: Floats
+    stored_mv: Floats
+    load_pct: Floats
+    flue_temp_c: Floats
+
+    def between(self, start_s: float, end_s: float) -> "Trace":
+        """The samples of [start, end]."""
+        inside = (self.time_s >= start_s) & (self.time_s <= end_s)
+        return Trace(*(getattr(self, name)[inside] for name in _COLUMNS))
+
+    def to_dict(self) -> dict[str, Any]:
+        """As JSON-able data."""
+        return {name: storable(getattr(self, name)) for name in _COLUMNS}
+
+    @classmethod
+    def from_dict(cls, saved: Mapping[str, Any]) -> "Trace":
+        """The inverse of `to_dict`."""
+        return cls(*(np.array(unstorable(saved[name]), np.float64) for name in _COLUMNS))
+
+    def joined(self, other: "Trace") -> "Trace":
+        """This one and a later one."""
+        return Trace(*(np.concatenate((getattr(self, name), getattr(other, name))) for name in _COLUMNS))
+
+
+@dataclass(frozen=True, slots=True)
+class Check:
+    """Gas of our own at the cell, from its first sample to its last."""
+
+    kind: Mode
+    presumed: bool
+    start_s: float
+    end_s: float
+    trace: Trace
+
+
+@dataclass(frozen=True, slots=True)
+class RecoveryWindow:
+    """The way back, seen up to `until_s`; `last` when there will be no longer one."""
+
+    after: Mode
+    presumed: bool
+    from_s: float  # the first sample after the check
+    until_s: float
+    last: bool
+    before_frac: float  # median of the gas before the check, NaN when unknown
+    trace: Trace
+
+    def to_dict(self) -> dict[str, Any]:
+        """As JSON-able data."""
+        return {
+            "after": self.after.value,
+            "presumed": self.presumed,
+            "from_s": self.from_s,
+            "until_s": self.until_s,
+            "last": self.last,
+            "before_frac": storable(self.before_frac),
+            "trace": self.trace.to_dict(),
+        }
+
+    @classmethod
+    def from_dict(cls, saved: Mapping[str, Any]) -> "RecoveryWindow":
+        """The inverse of `to_dict`."""
+        plain = {**saved, "after": Mode(saved["after"]), "before_frac": float(unstorable(saved["before_frac"]))}
+        return cls(**{**plain, "trace": Trace.from_dict(saved["trace"])})
+
+
+@dataclass(slots=True)
+class _Recovering:
+    after: Mode
+    presumed: bool
+    from_s: float
+    before_frac: float
+    tries: int = 0
+
+
+class Episodes:
+    """Carries the open episode of one probe through its stretches."""
+
+    def __init__(self, options: EpisodeOptions, state: dict[str, Any] | None = None) -> None:
+        self._options = options
+        self._kind: Mode | None = None
+        self._presumed = False
+        self._start_s = np.nan
+        self._end_s = np.nan
+        self._before_frac = np.nan
+        self._recovering: _Recovering | None = None
+        self._held = Trace(*(np.zeros(0) for _ in _COLUMNS))
+        if state is not None:
+            self._restore(state)
+
+    @property
+    def open(self) -> bool:
+        """Whether a check or its recovery is going on: the time for burst polling."""
+        return self._kind is not None or self._recovering is not None
+
+    def add(self, trace: Trace, modes: ModeTrack) -> list[Check | RecoveryWindow]:
+        """Take samples in time order; return what they completed, in order."""
+        out: list[Check | RecoveryWindow] = []
+        if trace.time_s.size == 0:
+            return out
+        code = modes.code
+        heads = np.flatnonzero(np.diff(code, prepend=code[0] - 1))
+        ends = np.append(heads[1:], code.size)
+        for head, end in zip(heads.tolist(), ends.tolist(), strict=True):
+            mode = MODES[int(code[head])]
+            part = Trace(*(getattr(trace, name)[head:end] for name in _COLUMNS))
+            self._run(mode, bool(modes.presumed[head]), part, out)
+        self._trim(float(trace.time_s[-1]))
+        return out
+
+    def _run(self, mode: Mode, presumed: bool, part: Trace, out: list[Check | RecoveryWindow]) -> None:
+        first_s = float(part.time_s[0])
+        if self._kind is not None:
+            broken = first_s - self._end_s > self._options.gap_s
+            if mode is not self._kind or broken:
+                self._close(first_s, broken, mode, out)
+        if CODES[mode] in _CHECK_CODES:
+            self._recovering = None
+            if self._kind is None:
+                self._kind, self._presumed, self._start_s = mode, presumed, first_s
+                self._before_frac = self._median_before(first_s)
+            self._end_s = float(part.time_s[-1])
+            self._held = self._held.joined(part)
+            return
+        self._held = self._held.joined(part)
+        if self._recovering is not None:
+            if mode in (Mode.RECOVERY, Mode.IN_SERVICE, Mode.IDLE_HOT):
+                self._recover(float(part.time_s[-1]), out)
+            else:
+                self._recovering = None
+
+    def _close(self, next_s: float, broken: bool, mode: Mode, out: list[Check | RecoveryWindow]) -> None:
+        assert self._kind is not None
+        long_enough = self._end_s - self._start_s >= self._options.presumed_min_s
+        if not self._presumed or long_enough:
+            trace = self._held.between(self._start_s, self._end_s)
+            out.append(Check(self._kind, self._presumed, self._start_s, self._end_s, trace))
+            if not broken and mode in (Mode.RECOVERY, Mode.IN_SERVICE, Mode.IDLE_HOT):
+                self._recovering = _Recovering(self._kind, self._presumed, next_s, self._before_frac)
+        self._kind = None
+
+    def _recover(self, seen_s: float, out: list[Check | RecoveryWindow]) -> None:
+        now = self._recovering
+        while now is not None and seen_s >= now.from_s + TRIES_S[now.tries]:
+            until_s = now.from_s + TRIES_S[now.tries]
+            now.tries += 1
+            last = now.tries == len(TRIES_S)
+            trace = self._held.between(now.from_s, until_s)
+            out.append(RecoveryWindow(now.after, now.presumed, now.from_s, until_s, last, now.before_frac, trace))
+            if last:
+                self._recovering = now = None
+
+    def _median_before(self, start_s: float) -> float:
+        before = self._held.between(start_s - _KEEP_BEFORE_S, np.nextafter(start_s, -np.inf))
+        known = before.o2_frac[~np.isnan(before.o2_frac)]
+        return float(np.median(known)) if known.size else np.nan
+
+    def _trim(self, now_s: float) -> None:
+        keep_s = now_s - _KEEP_BEFORE_S
+        if self._kind is not None:
+            keep_s = min(keep_s, self._start_s)
+        if self._recovering is not None:
+            keep_s = min(keep_s, self._recovering.from_s)
+        self._held = self._held.between(keep_s, np.inf)
+
+    def to_dict(self) -> dict[str, Any]:
+        """State as JSON-able data."""
+        recovering = self._recovering
+        return {
+            "kind": self._kind,
+            "presumed": self._presumed,
+            "start_s": storable(self._start_s),
+            "end_s": storable(self._end_s),
+            "before_frac": storable(self._before_frac),
+            "held": self._held.to_dict(),
+            "recovering": None
+            if recovering is None
+            else [
+                recovering.after,
+                recovering.presumed,
+                recovering.from_s,
+                storable(recovering.before_frac),
+                recovering.tries,
+            ],
+        }
+
+    def _restore(self, state: dict[str, Any]) -> None:
+        self._kind = None if state["kind"] is None else Mode(state["kind"])
+        self._presumed = state["presumed"]
+        self._start_s, self._end_s = float(unstorable(state["start_s"])), float(unstorable(state["end_s"]))
+        self._before_frac = float(unstorable(state["before_frac"]))
+        self._held = Trace.from_dict(state["held"])
+        if state["recovering"] is not None:
+            after, presumed, from_s, before_frac, tries = state["recovering"]
+            self._recovering = _Recovering(Mode(after), presumed, from_s, float(unstorable(before_frac)), tries)

@@ -1,0 +1,134 @@
+"""Heater duty from whatever a transmitter tells: its output, an on-time counter, metered energy, or a sampled relay.
+
+Direct outputs give a duty a sample. Counters give it over the interval since the last sample, a relay only as the share
+of samples that found it on: those are averaged over windows (`WINDOW_S`) before anything slow looks at them.
+"""
+
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import Any, Final
+
+import numpy as np
+
+from agent.config.model import Conventions, Probe
+from agent.reconstruct.carry import storable, unstorable
+from detectors.probe.heater import demand_frac, phase_angle_to_power_frac
+from detectors.stretch import Floats, Stretch
+
+__all__ = ["WINDOW_S", "DutySource", "Heater", "HeaterTrack", "duty_source"]
+
+_SLACK: Final = 1.05  # a counter may seem this much faster than time: its clock and ours are not one
+_COUNTER_TICK_S: Final = 1.0  # resolution of an on-time counter, common practice
+_ON_A: Final = 0.05  # A; below this the heater was off when sampled, and V/I says nothing
+
+
+class DutySource(StrEnum):
+    """Which signal tells the duty."""
+
+    OUTPUT = "output"
+    ON_TIME = "on_time"
+    RELAY = "relay"
+    NONE = "none"
+
+
+WINDOW_S: Final = {
+    DutySource.OUTPUT: 60.0,
+    DutySource.ON_TIME: 600.0,  # 1 s of a counter is 0.2 % of this
+    DutySource.RELAY: 3600.0,  # some hundred samples make a share good to a few per cent
+    DutySource.NONE: 60.0,
+}
+
+
+def duty_source(mapped: frozenset[str], conventions: Conventions) -> DutySource:
+    """The best of the mapped signals. Output of unknown meaning is none: a phase angle is not a duty."""
+    if "heater_output" in mapped and conventions.heater_output != "unknown":
+        return DutySource.OUTPUT
+    if "heater_on_time" in mapped:
+        return DutySource.ON_TIME
+    if "heater_on" in mapped:
+        return DutySource.RELAY
+    return DutySource.NONE
+
+
+@dataclass(frozen=True, slots=True)
+class HeaterTrack:
+    """Shapes (n,), NaN = unknown. `duty` 0..1, `demand` = duty x (V/Vnominal)^2, W, ohm."""
+
+    duty: Floats
+    demand: Floats
+    watts: Floats
+    resistance_ohm: Floats
+
+
+class Heater:
+    """Carries counters of one probe's heater through its stretches."""
+
+    def __init__(
+        self,
+        probe: Probe,
+        conventions: Conventions,
+        mapped: frozenset[str],
+        wraps: dict[str, float | None],
+        state: dict[str, Any] | None = None,
+    ) -> None:
+        self._probe, self._conventions, self._wraps = probe, conventions, wraps
+        self.source = duty_source(mapped, conventions)
+        self.has_voltage = "supply_voltage" in mapped
+        self._last: dict[str, tuple[float, float]] = {}  # counter -> (time_s, value)
+        self.resets = 0
+        if state is not None:
+            self._last = {name: (unstorable(t), unstorable(v)) for name, (t, v) in state["last"].items()}
+
+    def to_dict(self) -> dict[str, Any]:
+        """State as JSON-able data."""
+        return {"last": {name: [storable(t), storable(v)] for name, (t, v) in self._last.items()}}
+
+    def run(self, stretch: Stretch) -> HeaterTrack:
+        """Duty, demand, watts and resistance of every sample."""
+        duty = self._duty(stretch)
+        voltage, current = stretch.get("supply_voltage"), stretch.get("heater_current")
+        demand = duty if not self.has_voltage else demand_frac(duty, voltage, self._probe.nominal_voltage)
+        watts = np.full(len(stretch), np.nan)
+        if "heater_energy" in stretch.signals:
+            watts = 3600.0 * self._rate(stretch, "heater_energy", per_s_max=np.inf)
+        elif self.has_voltage and "heater_current" in stretch.signals:
+            watts = voltage * current * duty
+        with np.errstate(divide="ignore", invalid="ignore"):
+            resistance = np.where(current > _ON_A, voltage / current, np.nan)
+        return HeaterTrack(duty, demand, watts, resistance)
+
+    def _duty(self, stretch: Stretch) -> Floats:
+        if self.source is DutySource.OUTPUT:
+            share = stretch.get("heater_output") / 100.0
+            share = np.where((share >= 0.0) & (share <= 1.0), share, np.nan)
+            return phase_angle_to_power_frac(share) if self._conventions.heater_output == "phase_angle" else share
+        if self.source is DutySource.ON_TIME:
+            return np.minimum(self._rate(stretch, "heater_on_time", per_s_max=1.0), 1.0)
+        if self.source is DutySource.RELAY:
+            return stretch.get("heater_on")
+        return np.full(len(stretch), np.nan)
+
+    def _rate(self, stretch: Stretch, name: str, *, per_s_max: float) -> Floats:
+        """A counter's increase per second since its last known value; NaN after a reset or where it cannot be."""
+        value, time_s = stretch.get(name), stretch.time_s
+        rate = np.full(len(stretch), np.nan)
+        known = np.flatnonzero(~np.isnan(value))
+        if known.size == 0:
+            return rate
+        t, v = time_s[known], value[known]
+        last_t, last_v = self._last.get(name, (np.nan, np.nan))
+        dt = np.diff(t, prepend=last_t)
+        step = np.diff(v, prepend=last_v)
+        allowed = per_s_max * dt * _SLACK + _COUNTER_TICK_S
+        wraps_at = self._wraps.get(name)
+        down = step < 0
+        if wraps_at is not None:
+            # Around the end of the counter, if so small an increase explains it; everything else down is a reset.
+            wrapped = down & (step + wraps_at <= np.where(np.isfinite(allowed), allowed, 0.5 * wraps_at))
+            step = np.where(wrapped, step + wraps_at, step)
+            down &= ~wrapped
+        self.resets += int(np.count_nonzero(down))
+        good = ~down & (step <= allowed) & (dt > 0)
+        rate[known] = np.where(good, step / np.where(dt > 0, dt, np.nan), np.nan)
+        self._last[name] = (float(t[-1]), float(v[-1]))
+        return rate

@@ -1,0 +1,95 @@
+"""The heater as its slow detector sees it: minutes of a stable probe in service, each with a duty that is good enough.
+
+A sampled relay is a binomial sample and may alias with the poll. Its share counts only where the samples are as good as
+independent: their own lag-1 correlation tells how many they are worth, and a relay that never changed while the cell
+sat at its set point was sampled in step with its cycle.
+"""
+
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from agent.reconstruct.carry import storable, unstorable
+from agent.reconstruct.heater import WINDOW_S, DutySource, HeaterTrack
+from agent.reconstruct.windows import Closed, WindowMeans
+from detectors.heater_days import HeaterMinutes
+from detectors.stretch import Floats, Stretch
+
+__all__ = ["HeaterMinutesMaker"]
+
+_COLUMNS: Final = ("duty", "demand", "watts", "resistance", "load", "flue_temp", "head_temp", "lagged")
+_DUTY_U_MAX: Final = 0.06  # standard uncertainty of a window's duty beyond which it is missing
+_USABLE_SHARE: Final = 0.5
+_MINUTE_S: Final = 60.0
+
+
+class HeaterMinutesMaker:
+    """Carries the open window of one probe's heater."""
+
+    def __init__(self, source: DutySource, has_voltage: bool, state: dict[str, Any] | None = None) -> None:
+        self._source, self._has_voltage = source, has_voltage
+        self._windows = WindowMeans(WINDOW_S[source], _COLUMNS, None if state is None else state["windows"])
+        self._last_on = np.nan if state is None else float(unstorable(state["last_on"]))
+        self.aliased = False if state is None else bool(state["aliased"])
+
+    def to_dict(self) -> dict[str, Any]:
+        """State as JSON-able data."""
+        return {"windows": self._windows.to_dict(), "last_on": storable(self._last_on), "aliased": self.aliased}
+
+    def add(self, stretch: Stretch, heater: HeaterTrack, usable: NDArray[np.bool_]) -> HeaterMinutes:
+        """Take samples; return the minutes of the windows that they closed."""
+        if len(stretch) == 0:
+            return self._minutes(self._windows.advance(-np.inf))
+        before = np.concatenate(([self._last_on], heater.duty[:-1]))
+        self._last_on = float(heater.duty[-1])
+        columns = {
+            "duty": heater.duty,
+            "demand": heater.demand,
+            "watts": heater.watts,
+            "resistance": heater.resistance_ohm,
+            "load": stretch.get("load"),
+            "flue_temp": stretch.get("flue_temp"),
+            "head_temp": stretch.get("head_temp"),
+            "lagged": heater.duty * before,
+        }
+        return self._minutes(self._windows.add(stretch.time_s, columns, usable))
+
+    def advance(self, now_s: float) -> HeaterMinutes:
+        """The minutes of a window that ended with time."""
+        return self._minutes(self._windows.advance(now_s))
+
+    def _minutes(self, closed: Closed) -> HeaterMinutes:
+        mean = dict(zip(_COLUMNS, closed.mean.T, strict=True))
+        duty, demand = mean["duty"], mean["demand"]
+        usable = (closed.usable >= _USABLE_SHARE) & ~np.isnan(demand)
+        if self._source is DutySource.RELAY and closed.start_s.size:
+            good = self._relay_good(duty, mean["lagged"], closed.count[:, 0])
+            self.aliased = bool(usable[-1] and not good[-1])
+            usable &= good
+        repeat = int(self._windows.window_s / _MINUTE_S)
+
+        def spread(column: Floats) -> Floats:
+            return np.repeat(column, repeat)
+
+        starts = spread(closed.start_s) + np.tile(np.arange(repeat) * _MINUTE_S, closed.start_s.size)
+        return HeaterMinutes(
+            time_s=starts,
+            demand=spread(demand),
+            duty=spread(duty),
+            watts=spread(mean["watts"]),
+            resistance_ohm=spread(mean["resistance"]),
+            usable=np.repeat(usable, repeat),
+            load_pct=spread(mean["load"]),
+            flue_temp_c=spread(mean["flue_temp"]),
+            head_temp_c=spread(mean["head_temp"]),
+            has_voltage=self._has_voltage,
+        )
+
+    def _relay_good(self, share: Floats, lagged: Floats, count: Floats) -> NDArray[np.bool_]:
+        spread = share * (1.0 - share)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            lag1 = np.clip((lagged - share**2) / spread, -0.9, 0.999)
+            worth = np.maximum(count * (1.0 - np.maximum(lag1, 0.0)) / (1.0 + np.maximum(lag1, 0.0)), 1.0)
+            u = np.sqrt(spread / worth)
+        return (spread > 0.0) & (u <= _DUTY_U_MAX)

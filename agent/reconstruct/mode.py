@@ -1,0 +1,153 @@
+"""What a probe is doing, sample by sample: flags first, then temperature, then what the gas itself shows.
+
+A vectorised step over a stretch; what it carries from one stretch to the next is in `state`, so the cut never matters.
+"""
+
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from agent.reconstruct.carry import last_time, storable, unstorable
+from agent.reconstruct.now import Mode
+from agent.reconstruct.options import EpisodeOptions
+from detectors.stretch import Floats, Stretch
+
+__all__ = ["CHECKS", "CODES", "MODES", "ModeTrack", "ModeTracker"]
+
+MODES: Final = tuple(Mode)
+CODES: Final = {mode: code for code, mode in enumerate(MODES)}
+CHECKS: Final = (Mode.AIR_CHECK, Mode.TEST_GAS, Mode.BLOWBACK, Mode.FURNACE_PURGE)  # gas of our own at the cell
+_CHECK_CODES: Final = np.array([CODES[mode] for mode in CHECKS])
+_WARM_RISE_K: Final = 10.0  # above the coldest point of a cold spell a probe is heating up
+_OFF_DUTY: Final = 0.02
+
+
+@dataclass(frozen=True, slots=True)
+class ModeTrack:
+    """One code of `MODES` a sample, and whether it is only presumed, both of shape (n,)."""
+
+    code: NDArray[np.int8]
+    presumed: NDArray[np.bool_]
+
+    def is_(self, *modes: Mode) -> NDArray[np.bool_]:
+        """Where the mode is one of these."""
+        return np.isin(self.code, [CODES[mode] for mode in modes])
+
+
+@dataclass(slots=True)
+class _State:
+    base: int = CODES[Mode.UNKNOWN]  # of the last sample, before recovery is laid over it
+    time_s: float = -np.inf
+    presumed_since_s: float = np.nan
+    check_ended_s: float = -np.inf
+    cold: bool = False
+    cold_from_hot: bool = False
+    cold_min_c: float = np.inf
+    ever_hot: bool = False
+
+
+class ModeTracker:
+    """Carries the mode of one probe through its stretches."""
+
+    def __init__(self, options: EpisodeOptions, state: dict[str, Any] | None = None) -> None:
+        self._options = options
+        self._state = _State() if state is None else _State(**{k: unstorable(v) for k, v in state.items()})
+
+    def to_dict(self) -> dict[str, Any]:
+        """State as JSON-able data."""
+        names = _State.__slots__
+        return {name: storable(getattr(self._state, name)) for name in names}
+
+    def run(self, stretch: Stretch, o2_frac: Floats, duty: Floats, set_point_c: Floats) -> ModeTrack:
+        """Name the mode of every sample.
+
+        `o2_frac`: the gas at the cell, (n,), NaN where the display is held. `duty`: 0..1, `set_point_c`: degC, (n,).
+        """
+        n = len(stretch)
+        if n == 0:
+            return ModeTrack(np.zeros(0, np.int8), np.zeros(0, np.bool_))
+        base, presumed = self._base(stretch, o2_frac, duty, set_point_c)
+        time_s, state, options = stretch.time_s, self._state, self._options
+        checking = np.isin(base, _CHECK_CODES)
+        before = np.concatenate(([state.base], base[:-1]))
+        gap = np.diff(time_s, prepend=state.time_s)
+        ended = ~checking & np.isin(before, _CHECK_CODES) & (gap <= options.gap_s)
+        ended_s = last_time(ended, time_s, state.check_ended_s)
+        code = base.copy()
+        code[(base == CODES[Mode.IN_SERVICE]) & (time_s - ended_s < options.recovery_s)] = CODES[Mode.RECOVERY]
+        state.check_ended_s = float(ended_s[-1])
+        state.base, state.time_s = int(base[-1]), float(time_s[-1])
+        return ModeTrack(code, presumed)
+
+    def _base(
+        self, stretch: Stretch, o2_frac: Floats, duty: Floats, set_point_c: Floats
+    ) -> tuple[NDArray[np.int8], NDArray[np.bool_]]:
+        def flag(name: str) -> NDArray[np.bool_]:
+            column = stretch.signals.get(name)
+            return np.zeros(len(stretch), np.bool_) if column is None else column == 1.0
+
+        temp_c = stretch.get("cell_temp")
+        near_air = o2_frac * 100.0 > self._options.air_from_o2_pct
+        code = np.full(len(stretch), CODES[Mode.IN_SERVICE], np.int8)
+        idle = stretch.get("firing") == 0.0
+        code[idle] = CODES[Mode.IDLE_HOT]
+        flags = [flag(name) for name in ("air_check_active", "test_gas_active", "blowback_active")]
+        purge, calibrating = flag("furnace_purge_active"), flag("calibrating")
+        flagged = flags[0] | flags[1] | flags[2] | purge | calibrating
+        cold = self._cold(temp_c, set_point_c, duty, code)
+        presumed = near_air & ~flagged & ~cold & ~idle
+        self._presume(stretch.time_s, presumed, code)
+        warming = flag("warming_up")
+        code[warming] = CODES[Mode.WARMING_UP]
+        # Later rows win: a gas flag says more than 'calibrating', and air is named before test gas.
+        code[calibrating] = CODES[Mode.TEST_GAS]
+        code[calibrating & near_air] = CODES[Mode.AIR_CHECK]
+        code[purge] = CODES[Mode.FURNACE_PURGE]
+        code[flags[2]] = CODES[Mode.BLOWBACK]
+        code[flags[1]] = CODES[Mode.TEST_GAS]
+        code[flags[0]] = CODES[Mode.AIR_CHECK]
+        blank = np.isnan(temp_c) & np.isnan(o2_frac) & np.isnan(stretch.get("o2")) & ~flagged
+        code[blank] = CODES[Mode.UNKNOWN]
+        return code, presumed & (code == CODES[Mode.AIR_CHECK])
+
+    def _presume(self, time_s: Floats, presumed: NDArray[np.bool_], code: NDArray[np.int8]) -> None:
+        """Unflagged air is a check as long as it may be one; for longer, nobody knows what it is."""
+        state = self._state
+        began = presumed & ~np.concatenate(([not np.isnan(state.presumed_since_s)], presumed[:-1]))
+        since_s = np.maximum.accumulate(np.where(began, time_s, -np.inf))
+        if not np.isnan(state.presumed_since_s):
+            since_s = np.maximum(since_s, state.presumed_since_s)
+        long = presumed & (time_s - since_s > self._options.presumed_max_s)
+        code[presumed] = CODES[Mode.AIR_CHECK]
+        code[long] = CODES[Mode.UNKNOWN]
+        state.presumed_since_s = float(since_s[-1]) if presumed[-1] else np.nan
+
+    def _cold(self, temp_c: Floats, set_point_c: Floats, duty: Floats, code: NDArray[np.int8]) -> NDArray[np.bool_]:
+        """Spells well below the set point: heating up, switched off, or nobody knows."""
+        state = self._state
+        low = temp_c < set_point_c - self._options.below_set_point_k
+        known = ~np.isnan(temp_c)
+        if known.all() and not low.any() and not state.cold:
+            state.ever_hot = True
+            return low
+        for i in range(low.size):  # rare: a probe is cold for some hours a year
+            if not known[i]:
+                low[i] = state.cold
+                if state.cold:
+                    code[i] = CODES[Mode.UNKNOWN]
+                continue
+            if not low[i]:
+                state.cold, state.ever_hot = False, True
+                continue
+            if not state.cold:
+                state.cold, state.cold_from_hot, state.cold_min_c = True, state.ever_hot, np.inf
+            state.cold_min_c = min(state.cold_min_c, float(temp_c[i]))
+            if duty[i] < _OFF_DUTY:
+                code[i] = CODES[Mode.OFF]
+            elif temp_c[i] > state.cold_min_c + _WARM_RISE_K or not state.cold_from_hot:
+                code[i] = CODES[Mode.WARMING_UP]
+            else:
+                code[i] = CODES[Mode.UNKNOWN]
+        return low

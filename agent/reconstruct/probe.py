@@ -1,0 +1,104 @@
+"""One probe, from raw samples to what its detectors look at. Joins the single steps of this package; judges nothing."""
+
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from agent.config.model import Probe, RegisterMap
+from agent.reconstruct.cell import Cell, CellTrack
+from agent.reconstruct.episodes import Check, Episodes, RecoveryWindow, Trace
+from agent.reconstruct.heater import Heater, HeaterTrack
+from agent.reconstruct.heater_minutes import HeaterMinutesMaker
+from agent.reconstruct.mode import ModeTrack, ModeTracker
+from agent.reconstruct.now import Mode
+from agent.reconstruct.options import EpisodeOptions
+from agent.reconstruct.stability import Stability
+from detectors.heater_days import HeaterMinutes
+from detectors.stretch import Floats, Stretch
+
+__all__ = ["Reconstructed", "Reconstruction"]
+
+_CHECK_FLAGS: Final = (
+    "air_check_active", "test_gas_active", "blowback_active", "furnace_purge_active", "calibrating",
+)  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class Reconstructed:
+    """Everything worked out of one stretch. Arrays have the stretch's shape (n,)."""
+
+    stretch: Stretch
+    cell: CellTrack
+    heater: HeaterTrack
+    set_point_c: Floats
+    modes: ModeTrack
+    stable: NDArray[np.bool_]
+    minutes: HeaterMinutes
+    episodes: list[Check | RecoveryWindow]
+
+
+class Reconstruction:
+    """Carries everything of one probe that a stretch leaves open."""
+
+    def __init__(
+        self,
+        probe: Probe,
+        register_map: RegisterMap,
+        mapped: frozenset[str],
+        options: EpisodeOptions,
+        state: dict[str, Any] | None = None,
+    ) -> None:
+        def part(name: str) -> Any:
+            return None if state is None else state[name]
+
+        self.probe, self.options = probe, options
+        self.own = frozenset(register_map.signals) | {
+            name for word in register_map.status_words.values() for flags in word.values.values() for name in flags
+        }
+        wraps = {name: register.wraps_at for name, register in register_map.signals.items()}
+        self.cell = Cell(register_map, part("cell"))
+        self.heater = Heater(probe, register_map.conventions, mapped, wraps, part("heater"))
+        self.modes = ModeTracker(options, part("modes"))
+        self.stability = Stability(options, part("stability"))
+        self.minutes = HeaterMinutesMaker(self.heater.source, self.heater.has_voltage, part("minutes"))
+        self.episodes = Episodes(options, part("episodes"))
+
+    def to_dict(self) -> dict[str, Any]:
+        """State as JSON-able data."""
+        return {
+            "cell": self.cell.to_dict(),
+            "heater": self.heater.to_dict(),
+            "modes": self.modes.to_dict(),
+            "stability": self.stability.to_dict(),
+            "minutes": self.minutes.to_dict(),
+            "episodes": self.episodes.to_dict(),
+        }
+
+    def run(self, stretch: Stretch) -> Reconstructed:
+        """Work out one stretch."""
+        checking = np.zeros(len(stretch), np.bool_)
+        for name in _CHECK_FLAGS:
+            column = stretch.signals.get(name)
+            if column is not None:
+                checking |= column == 1.0
+        set_point = stretch.get("cell_temp_setpoint")
+        set_point = np.where(np.isnan(set_point), self.options.set_point_c, set_point)
+        cell = self.cell.run(stretch, checking)
+        heater = self.heater.run(stretch)
+        modes = self.modes.run(stretch, cell.o2_frac, heater.duty, set_point)
+        stable = self.stability.run(stretch.time_s, stretch.get("cell_temp"), set_point)
+        # Cooled by check gas the heater works harder: only undisturbed service is compared.
+        minutes = self.minutes.add(stretch, heater, stable & modes.is_(Mode.IN_SERVICE))
+        trace = Trace(
+            stretch.time_s,
+            cell.emf_mv,
+            cell.emf_u_mv,
+            cell.o2_frac,
+            stretch.get("cell_temp"),
+            cell.stored_mv,
+            stretch.get("load"),
+            stretch.get("flue_temp"),
+        )
+        return Reconstructed(stretch, cell, heater, set_point, modes, stable, minutes, self.episodes.add(trace, modes))

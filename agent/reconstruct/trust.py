@@ -1,0 +1,86 @@
+"""Can the displayed reading be believed now, and which way does it err?
+
+The figure behind it is the remaining offset: what the last settled air check left over after the stored calibration.
+"""
+
+from dataclasses import dataclass
+from typing import Final, Literal
+
+import numpy as np
+
+from agent.reconstruct.mode import CHECKS
+from agent.reconstruct.now import Mode, Trust
+from detectors.probe.nernst import nernst_factor_mv
+
+__all__ = ["Remaining", "TrustNow", "judge_trust"]
+
+# Limits of the error in % O2, common practice: zero drift of 0.2 % is what certified analyzers are allowed within a
+# maintenance interval (EN 15267-3, from memory); 1 % is a third of a usual reading.
+_DOUBTFUL_PCT: Final = 0.2
+_BAD_PCT: Final = 1.0
+_SURE: Final = 2.0  # an error is named only beyond twice its standard uncertainty
+
+
+@dataclass(frozen=True, slots=True)
+class Remaining:
+    """The last remaining offset. [mV], UTC seconds"""
+
+    offset_mv: float
+    u_mv: float
+    at_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class TrustNow:
+    """`error_pct` is displayed minus true in % O2, None where nothing is known of it."""
+
+    trust: Trust
+    error_pct: float | None
+    error_u_pct: float | None
+    direction: Literal["high", "low"] | None
+
+
+def judge_trust(
+    *,
+    mode: Mode,
+    held: bool,
+    fresh: bool,
+    fault: bool,
+    o2_pct: float | None,
+    cell_temp_c: float | None,
+    remaining: Remaining | None,
+    ruined_by: str | None,
+) -> TrustNow:
+    """Trust from what is known. `ruined_by` names a symptom that makes the reading worthless, None without one."""
+    error, u, direction = _error(o2_pct, cell_temp_c, remaining)
+    if not fresh or mode in (Mode.NO_DATA, Mode.UNKNOWN) or o2_pct is None:
+        trust = Trust.BAD if ruined_by is not None and fresh else Trust.UNKNOWN
+        return TrustNow(trust, None, None, None)
+    if held:
+        return TrustNow(Trust.HELD, error, u, direction)
+    if ruined_by is not None or mode in (Mode.WARMING_UP, Mode.OFF, *CHECKS):
+        return TrustNow(Trust.BAD, None, None, None)
+    size = 0.0 if direction is None or error is None else abs(error)
+    if size >= _BAD_PCT:
+        trust = Trust.BAD
+    elif size >= _DOUBTFUL_PCT or fault or mode is Mode.RECOVERY:
+        trust = Trust.DOUBTFUL
+    else:
+        trust = Trust.GOOD
+    return TrustNow(trust, error, u, direction)
+
+
+def _error(
+    o2_pct: float | None, cell_temp_c: float | None, remaining: Remaining | None
+) -> tuple[float | None, float | None, Literal["high", "low"] | None]:
+    """An offset c left in E makes the display x = x_true exp(-c/k): error = x (1 - exp(c/k))."""
+    if remaining is None or o2_pct is None or cell_temp_c is None:
+        return None, None, None
+    k_mv = float(nernst_factor_mv(cell_temp_c, invalid="nan"))
+    if not k_mv > 0:
+        return None, None, None
+    error = o2_pct * (1.0 - float(np.exp(remaining.offset_mv / k_mv)))
+    u = o2_pct * float(np.exp(remaining.offset_mv / k_mv)) * remaining.u_mv / k_mv
+    if abs(error) < max(_SURE * u, 0.05):
+        return error, u, None
+    return error, u, "high" if error > 0 else "low"

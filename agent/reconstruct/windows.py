@@ -1,0 +1,118 @@
+"""Means over windows on fixed UTC boundaries: what slow detectors look at, whatever the polling was."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from agent.reconstruct.carry import storable, unstorable
+from detectors.stretch import Floats
+
+__all__ = ["Closed", "WindowMeans"]
+
+# Values are laid on a grid of 2^-20 (1e-6 of any unit here): sums of up to 4096 of them below 2^20 are then exact in a
+# double, whatever their order, so the cut of the stream cannot show even in the last bit.
+_GRID: Final = 2.0**20
+_LARGEST: Final = 2.0**20
+
+
+@dataclass(frozen=True, slots=True)
+class Closed:
+    """Windows that are complete: starts (m,), means and counts (m, columns), share of usable samples (m,).
+
+    Only usable samples enter a mean. A column without one has a NaN mean and count 0.
+    """
+
+    start_s: Floats
+    mean: Floats
+    count: Floats
+    usable: Floats
+
+
+class WindowMeans:
+    """Carries the open window of one probe. A window is given out once a later sample, or time itself, has passed it.
+
+    Parameters
+    ----------
+    window_s : float
+        Length; windows begin at multiples of it since 1970. [s]
+    names : tuple of str
+        The columns.
+    """
+
+    def __init__(self, window_s: float, names: tuple[str, ...], state: dict[str, Any] | None = None) -> None:
+        self.window_s, self.names = window_s, names
+        width = len(names)
+        self._open: int | None = None
+        self._sum, self._count = np.zeros(width), np.zeros(width)
+        self._usable, self._samples = 0, 0
+        if state is not None and state["window_s"] == window_s and state["names"] == list(names):
+            self._open = state["open"]
+            self._sum, self._count = np.array(unstorable(state["sum"])), np.array(state["count"], float)
+            self._usable, self._samples = state["usable"], state["samples"]
+
+    def to_dict(self) -> dict[str, Any]:
+        """State as JSON-able data."""
+        return {
+            "window_s": self.window_s,
+            "names": list(self.names),
+            "open": self._open,
+            "sum": storable(self._sum),
+            "count": storable(self._count),
+            "usable": self._usable,
+            "samples": self._samples,
+        }
+
+    def add(self, time_s: Floats, columns: Mapping[str, Floats], usable: NDArray[np.bool_]) -> Closed:
+        """Take samples, each column (n,); return the windows that they closed."""
+        if time_s.size == 0:
+            return self._nothing()
+        values = np.stack([columns[name] for name in self.names], axis=1)
+        good = (np.abs(values) < _LARGEST) & usable[:, None]
+        values = np.round(values * _GRID) / _GRID
+        window = np.floor(time_s / self.window_s).astype(np.int64)
+        window = np.concatenate(([window[0] if self._open is None else self._open], window))
+        heads = np.flatnonzero(np.diff(window, prepend=window[0] - 1))
+        ids = window[heads]
+        sums = np.add.reduceat(np.concatenate((self._sum[None], np.where(good, values, 0.0))), heads, axis=0)
+        counts = np.add.reduceat(np.concatenate((self._count[None], good.astype(np.float64))), heads, axis=0)
+        usables = np.add.reduceat(np.concatenate(([self._usable], usable.astype(np.int64))), heads)
+        samples = np.add.reduceat(np.concatenate(([self._samples], np.ones(time_s.size, np.int64))), heads)
+        self._open = int(ids[-1])
+        self._sum, self._count = sums[-1].copy(), counts[-1].copy()
+        self._usable, self._samples = int(usables[-1]), int(samples[-1])
+        return self._means(ids[:-1], sums[:-1], counts[:-1], usables[:-1], samples[:-1])
+
+    def advance(self, now_s: float) -> Closed:
+        """Close the open window if `now_s` is past its end."""
+        if self._open is None or now_s < (self._open + 1) * self.window_s:
+            return self._nothing()
+        out = self._means(
+            np.array([self._open]),
+            self._sum[None],
+            self._count[None],
+            np.array([self._usable]),
+            np.array([self._samples]),
+        )
+        self._open = None
+        self._sum, self._count = np.zeros(len(self.names)), np.zeros(len(self.names))
+        self._usable, self._samples = 0, 0
+        return out
+
+    def _nothing(self) -> Closed:
+        width = len(self.names)
+        return Closed(np.zeros(0), np.zeros((0, width)), np.zeros((0, width)), np.zeros(0))
+
+    def _means(
+        self,
+        ids: NDArray[np.int64],
+        sums: Floats,
+        counts: Floats,
+        usables: NDArray[np.int64],
+        samples: NDArray[np.int64],
+    ) -> Closed:
+        means = np.asarray(np.where(counts > 0, sums / np.maximum(counts, 1.0), np.nan), np.float64)
+        start_s = np.asarray(ids * self.window_s, np.float64)
+        return Closed(start_s, means, counts, usables / np.maximum(samples, 1))

@@ -1,0 +1,379 @@
+"""One probe's way from samples to findings: reconstruction, then its detectors. Used live and for recorded history."""
+
+from collections.abc import Callable, Mapping
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from agent.config.detector_settings import detector_settings
+from agent.config.model import Settings
+from agent.reconstruct.carry import storable, unstorable
+from agent.reconstruct.episodes import Check, RecoveryWindow
+from agent.reconstruct.heater import DutySource
+from agent.reconstruct.judge import Twin, Unseen, judge_air_check, judge_recovery
+from agent.reconstruct.mode import MODES
+from agent.reconstruct.now import Mode, ProbeNow, Value
+from agent.reconstruct.probe import Reconstructed, Reconstruction
+from agent.reconstruct.trust import Remaining, judge_trust
+from agent.signals import SIGNALS
+from detectors.cell_offset_drift import AirCheck, CellOffsetDrift, CellOffsetDriftState
+from detectors.finding import Finding, Report, Watch
+from detectors.heater_duty_creep import HeaterDutyCreep, HeaterDutyCreepState
+from detectors.heater_open import HeaterOpen, HeaterOpenState
+from detectors.no_communication import NoCommunication, NoCommunicationState
+from detectors.slow_recovery import SlowRecovery, SlowRecoveryState
+from detectors.stretch import Floats, Stretch
+
+__all__ = ["ProbeWatcher", "TwinGas", "TwinOf"]
+
+TwinGas = tuple[Twin | None, float]  # the recent gas of a probe in service, and the time of its last sample
+TwinOf = Callable[[str], TwinGas]
+
+VERSION: Final = 1
+_UNSEEN_TIMES: Final = 3
+_TWIN_KEEP_S: Final = 1800.0
+_TWIN_SAMPLES: Final = 5  # a twin seen less often than this in the window tells nothing
+_TWIN_GRACE_S: Final = 60.0  # how long a recovery waits for its twin's samples
+_RUINS: Final = ("heater_open", "no_communication")  # with these the display says nothing about the gas
+_RECONSTRUCTED: Final = {
+    "cell_emf": "mV",
+    "emf_residual": "mV",
+    "heater_duty": "0..1",
+    "heater_demand": "0..1",
+    "heater_watts": "W",
+    "heater_resistance": "ohm",
+}
+
+
+class ProbeWatcher:
+    """Carries one probe. `feed` takes samples, `judge` says what they and the passing of time mean.
+
+    Parameters
+    ----------
+    saved : mapping, optional
+        What `to_dict` gave; the findings are then those of a run never stopped.
+    start_s : float, optional
+        UTC at which listening begins, live; silence before it is the agent's own.
+    """
+
+    def __init__(
+        self, settings: Settings, probe_id: str, saved: Mapping[str, Any] | None = None, start_s: float | None = None
+    ) -> None:
+        probe = settings.probes[probe_id]
+        register_map = settings.maps[probe.map]
+        mapped = set(register_map.signals)
+        for word in register_map.status_words.values():
+            mapped.update(name for flags in word.values.values() for name in flags)
+        for feed in probe.feeds:
+            mapped.update(settings.maps[settings.feeds[feed].map].signals)
+        state = None if saved is None or saved.get("version") != VERSION else saved
+        self.id = probe_id
+        self.probe = probe
+        self.mapped = frozenset(mapped)
+        options = detector_settings(settings, probe_id, "episodes")
+        self._rec = Reconstruction(
+            probe, register_map, self.mapped, options, None if state is None else state["reconstruction"]
+        )
+
+        def options_of(symptom: str) -> Any:
+            return detector_settings(settings, probe_id, symptom)
+
+        def saved_of(symptom: str, kind: Any) -> Any:
+            return None if state is None else kind.from_dict(state["detectors"][symptom])
+
+        self.creep = HeaterDutyCreep(
+            options_of("heater_duty_creep"), saved_of("heater_duty_creep", HeaterDutyCreepState)
+        )
+        self.drift = CellOffsetDrift(
+            options_of("cell_offset_drift"), saved_of("cell_offset_drift", CellOffsetDriftState)
+        )
+        self.slow = SlowRecovery(options_of("slow_recovery"), saved_of("slow_recovery", SlowRecoveryState))
+        self.open = HeaterOpen(options_of("heater_open"), saved_of("heater_open", HeaterOpenState))
+        self.silence = NoCommunication(
+            options_of("no_communication"), saved_of("no_communication", NoCommunicationState), start_s=start_s
+        )
+        self.stale_after_s = max(3.0 * probe.period_s, 90.0)
+        self._pending: list[Finding] = []
+        self._waiting: list[RecoveryWindow] = []
+        self._twin_trace: list[tuple[Floats, Floats]] = []
+        self._last_s = -np.inf  # of any sample
+        self._sample_s: float | None = None  # of the last one with a value in it
+        self._mode = Mode.UNKNOWN
+        self._held = False
+        self._values: dict[str, Value] = {}
+        self._remaining: Remaining | None = None
+        self._judged_from_s = -np.inf
+        self._unseen: dict[str, tuple[int, str]] = {}  # symptom -> episodes in a row that told nothing, and why
+        self._active: dict[str, Finding] = {}
+        if state is not None:
+            self._restore(state)
+
+    @property
+    def episode_open(self) -> bool:
+        """Whether a check or its recovery is going on: the time for burst polling."""
+        return self._rec.episodes.open
+
+    @property
+    def duty_aliased(self) -> bool:
+        """Whether the relay is sampled in step with its cycle, so that its share says nothing."""
+        return self._rec.minutes.aliased
+
+    def feed(self, stretch: Stretch) -> int:
+        """Take samples; return how many were dropped because they were no later than what is already here."""
+        fresh = np.ones(len(stretch), np.bool_)
+        if len(stretch):
+            before = np.maximum.accumulate(np.concatenate(([self._last_s], stretch.time_s[:-1])))
+            fresh = stretch.time_s > before
+        if not fresh.all():
+            stretch = Stretch(stretch.time_s[fresh], {name: column[fresh] for name, column in stretch.signals.items()})
+        if len(stretch) == 0:
+            return int(fresh.size)
+        self._last_s = float(stretch.time_s[-1])
+        valid = np.zeros(len(stretch), np.bool_)
+        for name in self._own(stretch):
+            valid |= ~np.isnan(stretch.signals[name])
+        done = self._rec.run(stretch)
+        self._remember(done, valid)
+        self._pending += self.silence.update(stretch.time_s[valid])
+        self._pending += self.open.update(stretch.time_s, done.heater.duty, stretch.get("cell_temp"), done.set_point_c)
+        self._pending += self.creep.update(done.minutes)
+        for episode in done.episodes:
+            if isinstance(episode, RecoveryWindow):
+                self._waiting.append(episode)
+            elif episode.kind is Mode.AIR_CHECK:
+                self._pending += self._air_check(episode)
+        return int(fresh.size - np.count_nonzero(fresh))
+
+    def recent(self) -> TwinGas:
+        """The gas of the last half hour in service, for a probe that shares the duct; the time of the last sample."""
+        if not self._twin_trace:
+            return None, self._last_s
+        times, gas = zip(*self._twin_trace, strict=True)
+        return Twin(np.concatenate(times), np.concatenate(gas)), self._last_s
+
+    def judge(self, now_s: float, twin_of: TwinOf) -> list[Finding]:
+        """What the samples and the passing of time up to `now_s` mean, in time order. All samples to `now_s` are in."""
+        found, self._pending = self._pending, []
+        found += self._recoveries(now_s, twin_of)
+        found += self.creep.update(self._rec.minutes.advance(now_s))
+        for detector in (self.creep, self.drift, self.slow, self.open, self.silence):
+            found += detector.advance(now_s)
+        found.sort(key=lambda finding: finding.at_s)
+        for finding in found:
+            if finding.active:
+                self._active[finding.symptom] = finding
+            else:
+                self._active.pop(finding.symptom, None)
+        self._trim()
+        return found
+
+    def now(self, now_s: float) -> ProbeNow:
+        """What is known of the probe at `now_s`."""
+        fresh = self._sample_s is not None and now_s - self._sample_s <= self.stale_after_s
+        mode = self._mode if fresh else Mode.NO_DATA
+        ruined = next((name for name in _RUINS if name in self._active), None)
+        trust = judge_trust(
+            mode=mode,
+            held=self._held,
+            fresh=fresh,
+            fault=self._known("fault") == 1.0,
+            o2_pct=self._known("o2"),
+            cell_temp_c=self._known("cell_temp"),
+            remaining=self._remaining,
+            ruined_by=ruined,
+        )
+        return ProbeNow(
+            probe=self.id,
+            at_s=now_s,
+            sample_at_s=self._sample_s,
+            mode=mode,
+            trust=trust.trust,
+            error_estimate=trust.error_pct,
+            error_direction=trust.direction,
+            signals=dict(self._values),
+        )
+
+    def reports(self) -> dict[str, Report]:
+        """What each detector has learnt, or cannot observe and why."""
+        out = {
+            "heater_duty_creep": self.creep.report(),
+            "cell_offset_drift": self.drift.report(),
+            "slow_recovery": self.slow.report(),
+            "heater_open": self.open.report(),
+            "no_communication": self.silence.report(),
+        }
+        source = self._rec.heater.source
+        if source is DutySource.NONE:
+            needs = "heater_on_time, heater_on, or a heater_output whose meaning the map states"
+            for symptom in ("heater_duty_creep", "heater_open"):
+                out[symptom] = Report(watch=Watch.NOT_OBSERVABLE, learnt=out[symptom].learnt, needs=needs)
+        elif self.duty_aliased:
+            out["heater_duty_creep"] = Report(
+                watch=Watch.NOT_OBSERVABLE,
+                learnt=out["heater_duty_creep"].learnt,
+                needs="a counter or the controller's output: the relay is sampled in step with its cycle",
+            )
+        for symptom, (times, why) in self._unseen.items():
+            if times >= _UNSEEN_TIMES and out[symptom].watch is not Watch.FINDING:
+                out[symptom] = Report(watch=Watch.NOT_OBSERVABLE, learnt=out[symptom].learnt, needs=why)
+        return out
+
+    def to_dict(self) -> dict[str, Any]:
+        """Everything that must survive a restart, as JSON-able data."""
+        return {
+            "version": VERSION,
+            "reconstruction": self._rec.to_dict(),
+            "detectors": {
+                "heater_duty_creep": self.creep.state.to_dict(),
+                "cell_offset_drift": self.drift.state.to_dict(),
+                "slow_recovery": self.slow.state.to_dict(),
+                "heater_open": self.open.state.to_dict(),
+                "no_communication": self.silence.state.to_dict(),
+            },
+            "last_s": storable(self._last_s),
+            "sample_s": self._sample_s,
+            "mode": self._mode.value,
+            "held": self._held,
+            "values": {n: [v.value, v.unit, v.uncertainty, v.source, v.at_s] for n, v in self._values.items()},
+            "remaining": None
+            if self._remaining is None
+            else [self._remaining.offset_mv, self._remaining.u_mv, self._remaining.at_s],
+            "judged_from_s": storable(self._judged_from_s),
+            "waiting": [window.to_dict() for window in self._waiting],
+            "twin_trace": [[storable(time_s), storable(gas)] for time_s, gas in self._twin_trace],
+            "unseen": {symptom: list(row) for symptom, row in self._unseen.items()},
+            "active": [
+                {name: _plain(getattr(finding, name)) for name in Finding.__slots__}
+                for finding in self._active.values()
+            ],
+        }
+
+    def _restore(self, state: Mapping[str, Any]) -> None:
+        self._last_s = float(unstorable(state["last_s"]))
+        self._sample_s = state["sample_s"]
+        self._mode = Mode(state["mode"])
+        self._held = state["held"]
+        self._values = {name: Value(*row) for name, row in state["values"].items()}
+        if state["remaining"] is not None:
+            self._remaining = Remaining(*state["remaining"])
+        self._judged_from_s = float(unstorable(state["judged_from_s"]))
+        self._waiting = [RecoveryWindow.from_dict(row) for row in state["waiting"]]
+        self._twin_trace = [(np.array(unstorable(t)), np.array(unstorable(g))) for t, g in state["twin_trace"]]
+        self._unseen = {symptom: (times, why) for symptom, (times, why) in state["unseen"].items()}
+        self._active = {row["symptom"]: Finding(**row) for row in state["active"]}
+
+    def _own(self, stretch: Stretch) -> list[str]:
+        """The signals that the probe's own transmitter tells: a feed that goes on is no sign of life."""
+        return [name for name in stretch.signals if name in self._rec.own]
+
+    def _air_check(self, check: Check) -> list[Finding]:
+        result = judge_air_check(check, self._rec.cell, self.probe, self._rec.options)
+        if isinstance(result, Unseen):
+            self._note("cell_offset_drift", result.why)
+            return []
+        self._note("cell_offset_drift", "")
+        self._learn_offset(result)
+        return self.drift.update([result])
+
+    def _learn_offset(self, result: AirCheck) -> None:
+        if np.isfinite(result.raw_offset_mv):
+            self._values["raw_offset"] = Value(
+                result.raw_offset_mv, "mV", result.raw_u_mv, "reconstructed", result.at_s
+            )
+        if np.isfinite(result.remaining_offset_mv):
+            self._remaining = Remaining(result.remaining_offset_mv, result.remaining_u_mv, result.at_s)
+            self._values["remaining_offset"] = Value(
+                result.remaining_offset_mv, "mV", result.remaining_u_mv, "reconstructed", result.at_s
+            )
+
+    def _note(self, symptom: str, why: str) -> None:
+        """Keep count of episodes that told nothing: one may fail, three in a row are worth saying."""
+        if why:
+            times, _ = self._unseen.get(symptom, (0, ""))
+            self._unseen[symptom] = (times + 1, why)
+        else:
+            self._unseen.pop(symptom, None)
+
+    def _known(self, name: str) -> float | None:
+        found = self._values.get(name)
+        return None if found is None else found.value
+
+    def _recoveries(self, now_s: float, twin_of: TwinOf) -> list[Finding]:
+        """Judge the ways back that are long enough; wait a little for a twin that is behind."""
+        found: list[Finding] = []
+        waiting, self._waiting = self._waiting, []
+        for window in waiting:
+            if window.from_s <= self._judged_from_s:
+                continue
+            twin, complete = self._twin(window, now_s, twin_of)
+            if not complete:
+                self._waiting.append(window)
+                continue
+            recovery = judge_recovery(window, self._rec.cell, twin)
+            if recovery is None:
+                continue
+            self._judged_from_s = window.from_s
+            self._note("slow_recovery", "" if recovery.accepted else recovery.why_not)
+            if recovery.accepted:
+                self._values["tau"] = Value(recovery.tau_s, "s", recovery.tau_u_s, "reconstructed", recovery.at_s)
+            found += self.slow.update([recovery])
+        return found
+
+    def _twin(self, window: RecoveryWindow, now_s: float, twin_of: TwinOf) -> tuple[Twin | None, bool]:
+        """The first twin that was in service all through the window, and whether all had their time to tell."""
+        for twin_id in self.probe.twins:
+            gas, seen_s = twin_of(twin_id)
+            if seen_s < window.until_s and now_s < window.until_s + _TWIN_GRACE_S:
+                return None, False
+            if gas is None:
+                continue
+            inside = (gas.time_s >= window.from_s) & (gas.time_s <= window.until_s)
+            if np.count_nonzero(inside) >= _TWIN_SAMPLES:
+                return gas, True
+        return None, True
+
+    def _remember(self, done: Reconstructed, valid: NDArray[np.bool_]) -> None:
+        stretch = done.stretch
+        self._mode = MODES[int(done.modes.code[-1])]
+        self._held = bool(done.cell.held[-1])
+        at = np.flatnonzero(valid)
+        if at.size:
+            self._sample_s = float(stretch.time_s[at[-1]])
+        for name, column in stretch.signals.items():
+            self._last_known(name, SIGNALS[name].unit, stretch.time_s, column, None, "measured")
+        if not self._rec.cell.emf_measured:
+            self._last_known("cell_emf", "mV", stretch.time_s, done.cell.emf_mv, done.cell.emf_u_mv, "reconstructed")
+        columns = {
+            "emf_residual": done.cell.residual_mv,
+            "heater_duty": done.heater.duty,
+            "heater_demand": done.heater.demand,
+            "heater_watts": done.heater.watts,
+            "heater_resistance": done.heater.resistance_ohm,
+        }
+        for name, column in columns.items():
+            self._last_known(name, _RECONSTRUCTED[name], stretch.time_s, column, None, "reconstructed")
+        if self.probe.twins:
+            use = done.modes.is_(Mode.IN_SERVICE) & ~np.isnan(done.cell.o2_frac)
+            if use.any():
+                self._twin_trace.append((stretch.time_s[use], done.cell.o2_frac[use]))
+
+    def _last_known(self, name: str, unit: str, time_s: Floats, column: Floats, u: Floats | None, source: Any) -> None:
+        if not np.isnan(column[-1]):  # nearly always: a poll tells everything
+            i = -1
+        else:
+            known = np.flatnonzero(~np.isnan(column))
+            if known.size == 0:
+                return
+            i = int(known[-1])
+        u_value = None if u is None or np.isnan(u[i]) else float(u[i])
+        self._values[name] = Value(float(column[i]), unit, u_value, source, float(time_s[i]))
+
+    def _trim(self) -> None:
+        keep_s = self._last_s - _TWIN_KEEP_S
+        while self._twin_trace and self._twin_trace[0][0][-1] < keep_s:
+            self._twin_trace.pop(0)
+
+
+def _plain(value: Any) -> Any:
+    return dict(value) if isinstance(value, Mapping) else value

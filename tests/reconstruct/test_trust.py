@@ -1,0 +1,39 @@
+import pytest
+
+from agent.reconstruct.now import Mode, Trust
+from agent.reconstruct.trust import Remaining, judge_trust
+
+
+def judge(**changes):
+    usual = {
+        "mode": Mode.IN_SERVICE, "held": False, "fresh": True, "fault": False, "o2_pct": 3.0, "cell_temp_c": 700.0,
+        "remaining": None, "ruined_by": None,
+    }  # fmt: skip
+    return judge_trust(**{**usual, **changes})
+
+
+def test_a_probe_of_which_nothing_is_known_wrong_is_good_and_has_no_error_estimate():
+    assert judge().trust is Trust.GOOD
+    assert judge().error_pct is None
+
+
+# Nernst at 700 degC, k = 20.965 mV (CODATA): true 3.0 % with -5 mV left over shows 3.81 %, with +5 mV 2.36 %.
+@pytest.mark.parametrize(("shown", "offset_mv", "direction"), [(3.808, -5.0, "high"), (2.3634, 5.0, "low")])
+def test_a_remaining_offset_says_how_much_and_which_way(shown, offset_mv, direction):
+    found = judge(o2_pct=shown, remaining=Remaining(offset_mv, 0.3, 0.0))
+    assert found.error_pct == pytest.approx(shown - 3.0, abs=0.002)
+    assert found.direction == direction
+    assert found.trust is Trust.DOUBTFUL
+
+
+def test_an_offset_within_its_uncertainty_is_no_error():
+    found = judge(remaining=Remaining(-0.5, 0.3, 0.0))
+    assert found.direction is None
+    assert found.trust is Trust.GOOD
+
+
+def test_hold_staleness_and_a_dead_heater_come_before_any_figure():
+    assert judge(held=True).trust is Trust.HELD
+    assert judge(fresh=False).trust is Trust.UNKNOWN
+    assert judge(ruined_by="heater_open").trust is Trust.BAD
+    assert judge(mode=Mode.AIR_CHECK).trust is Trust.BAD
