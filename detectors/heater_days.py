@@ -1,0 +1,178 @@
+"""From minutes of heater signals to one robust row a UTC day. Hours and days are fixed: no cut of the input shows."""
+
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, field
+from itertools import pairwise
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from detectors.saved_state import plain, unplain
+from detectors.stats.robust import weighted_median
+from detectors.stretch import Floats
+
+__all__ = ["DayRow", "HeaterDays", "HeaterMinutes"]
+
+DAY_S = 86400.0
+HOUR_S = 3600.0
+LATEST_S = 1e11  # the year 5138: a time beyond it is no time
+ABSURD = 1e6  # no unit of a heater's minutes reaches it
+MOST_DEMAND = 4.0  # full duty at twice the nominal voltage
+COLUMNS = ("demand", "duty", "watts", "resistance_ohm", "load_pct", "flue_temp_c", "head_temp_c")
+DIGITS = 7  # significant ones kept of an hour's medians: far below any noise, and a state that stays small
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HeaterMinutes:
+    """Minutes of one probe's heater: arrays of shape (n,), time rising, NaN unknown."""
+
+    time_s: Floats  # start of the UTC minute
+    demand: Floats  # duty x (V / V nominal)^2
+    duty: Floats  # 0..1
+    watts: Floats
+    resistance_ohm: Floats  # V / I
+    usable: NDArray[np.bool_]  # in service and thermally stable
+    load_pct: Floats
+    flue_temp_c: Floats
+    head_temp_c: Floats
+    has_voltage: bool  # whether the supply's voltage is known; if not, duty stands for demand
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DayRow:
+    """One UTC day: medians over its usable minutes, NaN unknown."""
+
+    day: int  # since 1970
+    minutes: int  # that were usable and had a demand
+    has_voltage: bool
+    demand: float
+    duty: float
+    watts: float
+    resistance_ohm: float
+    load_pct: float
+    flue_temp_c: float
+    head_temp_c: float
+
+    def to_dict(self) -> dict[str, Any]:
+        """Plain JSON-able data."""
+        return {key: plain(value) if isinstance(value, float) else value for key, value in asdict(self).items()}
+
+    @classmethod
+    def from_dict(cls, saved: Mapping[str, Any]) -> "DayRow":
+        """The row back."""
+        values: dict[str, Any] = {key: unplain(value) if value is None else value for key, value in saved.items()}
+        return cls(**values)
+
+
+@dataclass(slots=True, kw_only=True)
+class HeaterDays:
+    """The open hour's minutes and the open day's hours; hands out days as they are complete."""
+
+    hour: int | None = None  # since 1970, the open one
+    minutes: list[Floats] = field(default_factory=list)  # of the open hour, blocks of time, columns, voltage known
+    hours: list[list[float | None]] = field(default_factory=list)  # of the open day: minutes, columns, voltage known
+    late: int = 0  # minutes that came after their hour was closed
+
+    def to_dict(self) -> dict[str, Any]:
+        """Plain JSON-able data."""
+        rows = [_plain(row) for block in self.minutes for row in block]
+        return {"hour": self.hour, "minutes": rows, "hours": [list(row) for row in self.hours], "late": self.late}
+
+    @classmethod
+    def from_dict(cls, saved: Mapping[str, Any]) -> "HeaterDays":
+        """The state back."""
+        rows = np.array(saved["minutes"], dtype=np.float64)  # None becomes NaN
+        return cls(
+            hour=saved["hour"],
+            minutes=[rows] if rows.size else [],
+            hours=[list(row) for row in saved["hours"]],
+            late=int(saved["late"]),
+        )
+
+    def update(self, block: HeaterMinutes) -> list[DayRow]:
+        """Take minutes; returns the days that they complete."""
+        rows = self._rows(block)
+        if self.hour is not None:
+            late = rows[:, 0] < self.hour * HOUR_S
+            self.late += int(np.count_nonzero(late))
+            rows = rows[~late]
+        if rows.shape[0] == 0:
+            return []
+        days: list[DayRow] = []
+        hour = np.floor_divide(rows[:, 0], HOUR_S).astype(np.int64)
+        edges = np.concatenate([[0], np.flatnonzero(np.diff(hour)) + 1, [hour.size]]).tolist()
+        for begin, end in pairwise(edges):
+            days += self._open(int(hour[begin]))
+            usable = rows[begin:end]
+            usable = usable[np.isfinite(usable[:, 1])]
+            if usable.shape[0]:
+                self.minutes.append(usable)
+        return days
+
+    def advance(self, now_s: float, grace_s: float) -> list[DayRow]:
+        """Time passes: the open day is complete once `now_s` is `grace_s` past its end."""
+        if self.hour is None:
+            return []
+        day = self.hour * HOUR_S // DAY_S
+        if not now_s >= (day + 1) * DAY_S + grace_s:
+            return []
+        return self._open(int((day + 1) * DAY_S / HOUR_S))
+
+    def _rows(self, block: HeaterMinutes) -> Floats:
+        """Rows of the block in order, once each; what is not usable keeps its time only."""
+        demand = np.where(np.isfinite(block.demand), block.demand, np.nan) if block.has_voltage else block.duty
+        known = np.full(block.time_s.shape, float(block.has_voltage))
+        columns = [demand, *(getattr(block, name) for name in COLUMNS[1:])]
+        rows = np.stack([np.asarray(x, dtype=np.float64) for x in (block.time_s, *columns, known)], axis=1)
+        values = rows[:, 1:]
+        values[~(np.abs(values) < ABSURD)] = np.nan
+        unusable = ~np.asarray(block.usable, dtype=bool) | ~((rows[:, 1] > 0.0) & (rows[:, 1] < MOST_DEMAND))
+        rows[unusable, 1:] = np.nan
+        rows = rows[np.abs(rows[:, 0]) < LATEST_S]
+        if rows.shape[0] > 1 and not bool(np.all(np.diff(rows[:, 0]) > 0)):
+            rows = rows[np.unique(rows[:, 0], return_index=True)[1]]
+        return rows
+
+    def _open(self, hour: int) -> list[DayRow]:
+        """Close what is before this hour and open it."""
+        before = self.hour
+        if before is None or hour == before:
+            self.hour = hour
+            return []
+        self._close_hour()
+        self.hour = hour
+        day_before, day = int(before * HOUR_S // DAY_S), int(hour * HOUR_S // DAY_S)
+        if day == day_before:
+            return []
+        return [self._close_day(day_before)]
+
+    def _close_hour(self) -> None:
+        if not self.minutes:
+            return
+        rows = np.concatenate(self.minutes)
+        self.minutes = []
+        rows = rows[np.unique(rows[:, 0], return_index=True)[1], 1:]
+        ordered = np.sort(rows, axis=0)  # NaN last
+        count = np.isfinite(rows).sum(axis=0)
+        index = np.arange(rows.shape[1])
+        low, high = (
+            ordered[np.maximum(0, (count - 1) // 2), index],
+            ordered[np.minimum(count // 2, len(rows) - 1), index],
+        )
+        middle = np.where(count > 0, 0.5 * (low + high), np.nan)
+        self.hours.append([float(rows.shape[0]), *_plain(middle, DIGITS)])
+
+    def _close_day(self, day: int) -> DayRow:
+        hours = np.array(self.hours, dtype=np.float64).reshape(-1, len(COLUMNS) + 2)
+        self.hours = []
+        minutes = hours[:, 0]
+        middle = {name: weighted_median(hours[:, j], minutes) for j, name in enumerate(COLUMNS, start=1)}
+        known = float(minutes @ (hours[:, -1] >= 0.5)) if minutes.size else 0.0
+        total = float(minutes.sum())
+        return DayRow(day=day, minutes=int(total), has_voltage=2.0 * known > total, **middle)
+
+
+def _plain(row: Floats, digits: int = 17) -> list[float | None]:
+    """A row as JSON can hold it, to so many significant digits (17: all)."""
+    return [float(f"{x:.{digits}g}") if x == x else None for x in row.tolist()]

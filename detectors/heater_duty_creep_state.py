@@ -1,0 +1,104 @@
+"""Settings and state of the heater's duty creep."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+from detectors.baseline import Baseline
+from detectors.heater_days import DAY_S, DayRow, HeaterDays
+from detectors.saved_state import check_version
+from detectors.settings_check import above, at_least, between, whole
+
+__all__ = ["KEPT_DAYS", "SYMPTOM", "HeaterDutyCreepSettings", "HeaterDutyCreepState"]
+
+SYMPTOM = "heater_duty_creep"
+VERSION = 1
+KEPT_DAYS = 120  # of history, longer than any window that is judged
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HeaterDutyCreepSettings:
+    """Limits, and how the baseline is learnt."""
+
+    limit_ratio: float = 1.10
+    clear_ratio: float = 1.07
+    z: float = 3.0
+    window_days: int = 14
+    least_days: int = 7  # usable ones of the window
+    least_minutes: int = 60  # usable ones of a day
+    learn_days: int = 21
+    learn_most_days: int = 60  # patience with a trend while learning
+    day_grace_s: float = 900.0  # after midnight, for late minutes
+    rho_floor: float = 0.5  # autocorrelation of neighbouring days that is counted whatever the learning days say
+    # Standard deviation of the supply's slow level where its voltage is unknown. EN 50160 allows +-10 %, which nobody
+    # uses up for weeks; one tap of a transformer is 2.5 %. Common practice.
+    supply_sd_frac: float = 0.02
+    # Swing of the demand about its yearly mean by what is not measured: 15 K of 400 K between cell and flue.
+    season_frac: float = 0.04
+    low_supply_frac: float = 0.9  # EN 50160: -10 %. The demand must stay under its square to be met by full duty.
+    as_new_demand: float | None = None
+    as_new_ratio: float = 1.5  # demand of one kind of probe in hot and cold flues differs that much; common practice
+    trend_days: int = 90  # that a date is told from
+
+    def __post_init__(self) -> None:
+        above("clear_ratio", self.clear_ratio, 1.0)
+        at_least("limit_ratio", self.limit_ratio, self.clear_ratio)
+        at_least("z", self.z, 0.0)
+        whole("window_days", self.window_days, 1)
+        between("least_days", self.least_days, 1, self.window_days)
+        between("least_minutes", self.least_minutes, 1, 1440)
+        whole("learn_days", self.learn_days, 5)
+        whole("learn_most_days", self.learn_most_days, self.learn_days)
+        between("day_grace_s", self.day_grace_s, 0.0, DAY_S)
+        between("rho_floor", self.rho_floor, 0.0, 0.95)
+        between("supply_sd_frac", self.supply_sd_frac, 0.0, 0.2)
+        between("season_frac", self.season_frac, 0.0, 0.5)
+        between("low_supply_frac", self.low_supply_frac, 0.5, 1.0)
+        if self.as_new_demand is not None:
+            above("as_new_demand", self.as_new_demand, 0.0)
+        above("as_new_ratio", self.as_new_ratio, 1.0)
+        between("trend_days", self.trend_days, self.window_days, KEPT_DAYS)
+
+
+@dataclass(slots=True, kw_only=True)
+class HeaterDutyCreepState:
+    """All that must survive a restart."""
+
+    days: HeaterDays = field(default_factory=HeaterDays)
+    learning: list[DayRow] = field(default_factory=list)
+    baseline: Baseline | None = None
+    baseline_day: float = 0.0  # middle of the learning days
+    baseline_ohm: float | None = None
+    baseline_watts: float | None = None
+    baseline_volts: bool = False
+    history: list[list[float | None]] = field(default_factory=list)  # usable days, see DAY ... VOLTS
+    active: bool = False
+    guard: bool = False  # an absolute limit speaks
+    since_s: float | None = None
+
+    def to_dict(self) -> dict[str, Any]:
+        """Plain JSON-able data."""
+        saved = {name: getattr(self, name) for name in ("baseline_day", "baseline_ohm", "baseline_watts")}
+        saved |= {name: getattr(self, name) for name in ("baseline_volts", "active", "guard", "since_s")}
+        return {
+            "version": VERSION,
+            **saved,
+            "days": self.days.to_dict(),
+            "learning": [row.to_dict() for row in self.learning],
+            "baseline": None if self.baseline is None else self.baseline.to_dict(),
+            "history": [list(row) for row in self.history],
+        }
+
+    @classmethod
+    def from_dict(cls, saved: Mapping[str, Any]) -> "HeaterDutyCreepState":
+        """The state back; ValueError for another version."""
+        check_version(saved, SYMPTOM, VERSION)
+        rest = {k: v for k, v in saved.items() if k not in ("version", "days", "learning", "baseline", "history")}
+        learning = [DayRow.from_dict(row) for row in saved["learning"]]
+        return cls(
+            **rest,
+            days=HeaterDays.from_dict(saved["days"]),
+            learning=learning,
+            baseline=None if saved["baseline"] is None else Baseline.from_dict(saved["baseline"]),
+            history=[list(row) for row in saved["history"]],
+        )
