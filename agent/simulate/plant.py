@@ -58,7 +58,8 @@ def make_plant(
     seed : int
         Varies noise, time constants, baselines, weather, decoys and, within bounds, how bad the faults are.
     live_start_utc_s : float
-        End of history and start of live [UTC seconds since 1970]; whole seconds are kept.
+        Start of live, from which the script counts, and end of history [UTC seconds since 1970]; whole seconds are
+        kept. Who needs time to digest history sets it that far ahead and ends `make_history` at the time of now.
     days : float
         Length of the history, at least 1.
     story : str
