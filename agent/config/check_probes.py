@@ -56,6 +56,7 @@ def check_probes(settings: Settings) -> Faults:
         yield from _check_twins(settings, name, probe)
         yield from _check_probe(at, probe)
         yield from _check_feeds(settings, at, probe)
+    yield from _check_shared_feeds(settings)
     yield from _check_called_alike(settings.probes)
     yield from _check_registers(settings)
 
@@ -121,11 +122,34 @@ def _check_probe(at: Key, probe: Probe) -> Faults:
 def _check_feeds(settings: Settings, at: Key, probe: Probe) -> Faults:
     givers: dict[str, str] = {}
     for name in dict.fromkeys(probe.feeds):
-        feed = settings.feeds.get(name)
-        kind = settings.maps.get(feed.map) if feed is not None else None
-        for signal in kind.signals if kind is not None else ():
+        for signal in _given(settings, name):
             if (other := givers.setdefault(signal, name)) != name:
                 yield (*at, "feeds"), f"{other} and {name} both give {signal}: a probe can believe one"
+
+
+def _check_shared_feeds(settings: Settings) -> Faults:
+    """A feed may carry what belongs to one hot end only to one probe."""
+    users: dict[str, list[str]] = {}
+    for name, probe in settings.probes.items():
+        for feed in dict.fromkeys(probe.feeds):
+            users.setdefault(feed, []).append(name)
+    for feed, probes in users.items():
+        own = [signal for signal in _given(settings, feed) if signal in _OWN]
+        if own and len(probes) > 1:
+            yield (
+                ("feeds", feed),
+                f"gives {own[0]} to {probes[0]} and {probes[1]}, but that belongs to one probe: map it there",
+            )
+
+
+def _given(settings: Settings, feed: str) -> list[str]:
+    """The signals that a feed gives; none where it or its map is not there, which is told elsewhere."""
+    found = settings.feeds.get(feed)
+    kind = None if found is None else settings.maps.get(found.map)
+    if kind is None:
+        return []
+    flags = [flag for word in kind.status_words.values() for flags in word.values.values() for flag in flags]
+    return list(dict.fromkeys([*kind.signals, *flags]))
 
 
 def _check_called_alike(probes: Mapping[str, Probe]) -> Faults:

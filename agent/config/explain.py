@@ -99,7 +99,7 @@ def _one(error: Mapping[str, Any], loc: Key, places: Places, values: Mapping[str
     given, context = error["input"], error.get("ctx", {})
     if loc[-1:] == ("[key]",):
         key = loc[:-1]
-        text = f"{_ID}" if kind == "string_pattern_mismatch" else "must be a whole number"
+        text = _ID if kind == "string_pattern_mismatch" else "must be a whole number in plain digits"
         return places.problem(key, text)
     shape = walk(loc)
     if kind == "missing":

@@ -2,7 +2,7 @@
 
 from typing import Annotated, Any, Literal
 
-from pydantic import Field, model_validator
+from pydantic import BeforeValidator, Field, model_validator
 
 from agent.config.part import Bool, Int, Number, Overrides, Part
 
@@ -58,13 +58,23 @@ class Register(Part):
         return given
 
 
+def _plain_code(given: Any) -> Any:
+    """Keys are texts in TOML: "1" and "01" would be one code, and the second silently the only one."""
+    if isinstance(given, str) and not (given.isascii() and given.isdecimal() and str(int(given[:9])) == given[:9]):
+        raise ValueError("must be a whole number in plain digits")
+    return given
+
+
+Code = Annotated[int, BeforeValidator(_plain_code)]
+
+
 class StatusWord(Part):
     """An enumerated word: each value lists the flags that it sets; every other flag named in the word is 0."""
 
     table: Annotated[Literal["holding", "input"], Field(description="Table of the data model.")] = "holding"
     address: Address
     values: Annotated[
-        dict[int, tuple[str, ...]],
+        dict[Code, tuple[str, ...]],
         Field(description='Flags that each value sets, as in 2 = ["air_check_active", "output_held"].'),
     ]
 

@@ -27,7 +27,7 @@ VALUES = st.recursive(
     lambda inner: st.lists(inner, max_size=3) | st.dictionaries(st.sampled_from(WORDS), inner, max_size=3),
     max_leaves=6,
 )
-SLOW = settings(deadline=None, max_examples=200, suppress_health_check=[HealthCheck.too_slow])
+SLOW = settings(deadline=None, max_examples=100, suppress_health_check=[HealthCheck.too_slow])
 
 
 def attempt(tables):

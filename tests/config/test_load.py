@@ -3,6 +3,7 @@
 
 import os
 import tomllib
+from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
@@ -149,6 +150,7 @@ BROKEN = [
     ('[lines.b]\nkind = "tcp"\nhost = "192.0.2.20"', "lines.b.host: 192.0.2.20:502 is line boiler2 already: one connection serves all its units"),
     ('[lines.b]\nkind = "rtu"\ndevice = "/dev/ttyS0"', "lines.b.device: /dev/ttyS0 is line kiln already: one connection serves all its units"),
     ('[feeds.b]\nline = "boiler2"\nunit = 9\nmap = "controls"', "feeds.b: is the same poll as feed unit2: probes can share one"),
+    ((EAST, "[feeds.other]\nline = 'boiler2'\nunit = 8\nmap = 'controls'\n" + EAST + "feeds = ['unit2', 'other']\n"), "probes.b2_east.feeds: unit2 and other both give load: a probe can believe one"),
     # --- register maps
     (o2("type = 'uint8'"), 'maps.heron.signals.o2.type: got "uint8", must be one of "int16", "uint16", "int32", "uint32", "float32", "float64", "bool"'),
     (o2("bit = 3"), "maps.heron.signals.o2.bit: o2 is no flag: one bit cannot hold it"),
@@ -180,7 +182,9 @@ BROKEN = [
     (word("a", "address = 50\nvalues = { 1 = ['fault'] }"), "maps.heron.status_words.a.values.1: fault is said by maps.heron.signals.fault already"),
     (word("a", "address = 50\nvalues = { 1 = ['firng'] }"), "maps.heron.status_words.a.values.1: unknown flag firng, did you mean 'firing'?"),
     (word("a", "address = 50\nvalues = { 70000 = ['firing'] }"), "maps.heron.status_words.a.values.70000: got 70000, a word is 0 to 65535"),
-    (word("a", "address = 50\nvalues = { x = ['firing'] }"), "maps.heron.status_words.a.values.x: must be a whole number"),
+    (word("a", "address = 50\nvalues = { x = ['firing'] }"), "maps.heron.status_words.a.values.x: must be a whole number in plain digits"),
+    (word("a", "address = 50\nvalues = { 1 = [], 01 = ['firing'] }"), "maps.heron.status_words.a.values.01: must be a whole number in plain digits"),
+    (word("a", "address = 50\nvalues = { -1 = [] }"), "maps.heron.status_words.a.values.-1: must be a whole number in plain digits"),
     (word("a", "address = 50\nvalues = {}"), "maps.heron.status_words.a.values: is empty: the word would say nothing"),
     (word("a", "address = 10\nvalues = { 1 = ['firing'] }"), "maps.heron.status_words.a.address: holding 10 is part of signals.o2 already"),
     (word("a", "address = 50\nvalues = { 1 = ['firing'] }\n[maps.heron.status_words.b]\naddress = 50\nvalues = { 1 = ['calibrating'] }"), "maps.heron.status_words.b.address: holding 50 is status word a already"),
@@ -287,11 +291,33 @@ def test_a_pipe_is_no_file_and_does_not_block(tmp_path):
     assert lines_of(tmp_path / "site.toml") == [f"site.toml: is not a regular file ({tmp_path / 'site.toml'})"]
 
 
-@pytest.mark.skipif(os.geteuid() == 0, reason="root may read everything")
+@contextmanager
+def as_nobody():
+    """Root may read everything, so a test that is run by root steps down for a moment."""
+    if os.geteuid() != 0:
+        yield
+        return
+    os.seteuid(65534)
+    try:
+        yield
+    finally:
+        os.seteuid(0)
+
+
 def test_a_file_that_may_not_be_read_is_told_of(tmp_path):
     path = write(tmp_path, BASE)
     path.chmod(0)
-    assert lines_of(path) == [f"site.toml: may not be read by this user ({path})"]
+    with as_nobody():
+        assert lines_of(path) == [f"site.toml: may not be read by this user ({path})"]
+
+
+def test_a_feed_of_several_probes_cannot_carry_what_belongs_to_one(tmp_path):
+    path = write(tmp_path, edited(("load = {", "cell_temp = {"), east("feeds = ['unit2']")))
+    load_settings(path, environ={})
+    path = write(tmp_path, path.read_text().replace("unit = 2\n", "unit = 2\nfeeds = ['unit2']\n"))
+    assert lines_of(path) == [
+        "site.toml: feeds.unit2: gives cell_temp to b2_east and b2-west, but that belongs to one probe: map it there"
+    ]
 
 
 @pytest.mark.parametrize(
@@ -417,6 +443,17 @@ def test_no_secret_is_ever_printed_whatever_else_is_broken(tmp_path, broken, val
     ]
     assert MARKER not in "\n".join(said)
     assert error.__context__ is None
+
+
+@pytest.mark.parametrize(
+    "row", [f"password = {MARKER}", f'password = "{MARKER}', f'password = "{MARKER}"\npassword = "{MARKER}"']
+)
+def test_toml_that_breaks_at_the_secret_does_not_print_it(tmp_path, row):
+    path = write(tmp_path, edited(('host = "localhost"', row)))
+    with pytest.raises(ConfigError) as caught:
+        load_settings(path, environ={})
+    assert MARKER not in str(caught.value) + repr(caught.value)
+    assert caught.value.__context__ is None
 
 
 def test_a_good_password_is_in_no_repr(tmp_path):
