@@ -135,7 +135,8 @@ def find_frames(data: bytes) -> tuple[list[bytes], int]:
     frames: list[bytes] = []
     noise = at = 0
     while at < len(data):
-        for size in _shapes(data, at) if len(data) - at >= 4 else ():
+        # The shortest first: a good frame and a 0 after it have a good checksum too.
+        for size in sorted(_shapes(data, at)) if len(data) - at >= 4 else ():
             if at + size <= len(data) and crc_is_right(data[at : at + size]):
                 frames.append(data[at : at + size])
                 at += size
