@@ -32,6 +32,7 @@ LEAST_TWIN_GAIN = 0.05
 LARGEST_TWIN_GAIN = 1.5
 TWIN_DOUBT_SHARE = 0.3  # of what it changed: its own lag and gain are not known
 TWIN_MUST_LEAVE_SHARE = 0.8  # of the residual, or the twin is no help
+_TRIMS = 3
 _BEFORE_S = 20.0  # of the old level that is used
 
 
@@ -113,9 +114,11 @@ def fit_recovery(
     if float(np.ptp(o2)) < SMALLEST_AMPLITUDE_FRAC:
         return RecoveryFit(n=int(elapsed.size), why_not="moved less than 0.5 % O2")
 
-    rough_tau_s, rough_dead_s = search_tau_s(elapsed, o2, period, damping_s)
-    inside = elapsed <= rough_dead_s + LONGEST_WINDOW_TAUS * (rough_tau_s + damping_s)
-    if np.count_nonzero(inside & (elapsed >= 0)) >= FEWEST_SAMPLES:
+    for _ in range(_TRIMS):  # each time what remains tells better where the return ends
+        rough_tau_s, rough_dead_s = search_tau_s(elapsed, o2, period, damping_s)
+        inside = elapsed <= rough_dead_s + LONGEST_WINDOW_TAUS * (rough_tau_s + damping_s)
+        if inside.all() or np.count_nonzero(inside & (elapsed >= 0)) < FEWEST_SAMPLES:
+            break
         elapsed, o2 = elapsed[inside], o2[inside]
     fitted = fit_model(elapsed, o2, period, damping_s)
     twin = _twin_change(elapsed + start_s, twin_time_s, twin_o2_frac)

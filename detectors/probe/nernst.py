@@ -166,7 +166,9 @@ def o2_frac_from_emf(
     ratio = in_range("pressure_ratio", pressure_ratio, above=0.0, invalid=invalid)
     slope = in_range("slope_frac", slope_frac, above=0.0, invalid=invalid)
     factor = slope * nernst_factor_mv(cell_temp_c, invalid=invalid)
-    return np.asarray(ref * ratio * np.exp((np.asarray(offset_mv, dtype=np.float64) - emf) / factor))
+    with np.errstate(over="ignore"):
+        found = ref * ratio * np.exp((np.asarray(offset_mv, dtype=np.float64) - emf) / factor)
+    return in_range("o2_frac from emf_mv", found, invalid=invalid)  # e.g. -30 V of a mis-scaled register
 
 
 def d_emf_d_o2(
@@ -174,7 +176,9 @@ def d_emf_d_o2(
 ) -> Floats:
     """Change of emf per change of oxygen fraction, -s k / x; divide by 100 for mV per % O2. [mV]"""
     gas = in_range("o2_frac", o2_frac, above=0.0, up_to=1.0, invalid=invalid)
-    return np.asarray(-np.asarray(slope_frac) * nernst_factor_mv(cell_temp_c, invalid=invalid) / gas)
+    with np.errstate(over="ignore"):
+        found = -np.asarray(slope_frac) * nernst_factor_mv(cell_temp_c, invalid=invalid) / gas
+    return in_range("d_emf_d_o2", found, invalid=invalid)
 
 
 def d_emf_d_temp(

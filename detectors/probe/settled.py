@@ -101,7 +101,8 @@ def settled_value(
     spikes = hampel_outliers(signal, limit_sigma=_SPIKE_SIGMA, floor=max(2 * resolution, flat_limit_per_min / 10))
     time, signal, temp = time[~spikes], signal[~spikes], temp[~spikes]
 
-    first = np.searchsorted(time, time - min_window_s * (1 + 1e-9), side="left")
+    # The last sample that is a whole window earlier, so that a gap before the window is a gap inside it.
+    first = np.maximum(np.searchsorted(time, time - min_window_s * (1 - 1e-9), side="right") - 1, 0)
     last = np.arange(time.size)
     slope = 60.0 * _window_slopes(time, signal, first, last)
     whole = (time - time[0] >= min_window_s * (1 - 1e-9)) & (last - first + 1 >= FEWEST_SAMPLES)
