@@ -44,7 +44,9 @@ def wilson(hits: float, n: float, *, confidence: float = 0.95) -> tuple[float, f
     z = NormalDist().inv_cdf(0.5 + confidence / 2)
     half = z * math.sqrt(hits * (n - hits) / n + z * z / 4)
     middle = hits + z * z / 2
-    return max((middle - half) / (n + z * z), 0.0), min((middle + half) / (n + z * z), 1.0)
+    low = (middle - half) / (n + z * z) if hits > 0 else 0.0  # exactly: rounding would leave 1e-17
+    high = (middle + half) / (n + z * z) if hits < n else 1.0
+    return max(low, 0.0), min(high, 1.0)
 
 
 def effective_n(n: float, r: float) -> float:
