@@ -11,7 +11,8 @@ from math import isfinite
 import numpy as np
 from numpy.typing import ArrayLike
 
-from detectors.stats.trend import TheilSen, date_range, mann_kendall, residual_inflation, theil_sen
+from detectors.stats.autocorrelation import inflation
+from detectors.stats.trend import TheilSen, date_range, mann_kendall, theil_sen
 
 __all__ = ["DayMeans", "DayTrend", "Reach", "day_trend"]
 
@@ -19,6 +20,7 @@ DAY_S = 86400.0
 KEPT = 120  # days with a value; pairs grow with their square
 OLDEST_DAYS = 365  # drift changes its pace: what was a year ago tells no date
 FEWEST_FOR_AUTOCORRELATION = 10  # of fewer points it cannot be told, and checks lie days apart
+ROUNDING = 1e-9  # of the range: what an exact line leaves is no noise
 HORIZON_DAYS = 3650.0  # a range that ends beyond ten years says nothing to a planner
 
 
@@ -77,11 +79,15 @@ def day_trend(
     n = y.size
     if n < max(3, min_points) or time[-1] - time[0] < min_days:
         return None
-    widen_by = residual_inflation(time, y) if n >= FEWEST_FOR_AUTOCORRELATION else 1.0
+    line = theil_sen(time, y, confidence=0.8)
+    left = y - line.at(0.0) - line.slope * time
+    widen_by = 1.0
+    if n >= FEWEST_FOR_AUTOCORRELATION and np.ptp(left) > ROUNDING * np.ptp(y):
+        widen_by = inflation(left)
+        line = theil_sen(time, y, confidence=0.8, widen_by=widen_by)
     p = mann_kendall(y, widen_by=widen_by).p
     if not p < max_p:
         return None
-    line = theil_sen(time, y, confidence=0.8, widen_by=widen_by)
     soonest, latest = _dates(line, float(time[-1]), reach)
     return DayTrend(
         slope_per_day=line.slope,

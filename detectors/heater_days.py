@@ -92,6 +92,8 @@ class HeaterDays:
 
     def update(self, block: HeaterMinutes) -> list[DayRow]:
         """Take minutes; returns the days that they complete."""
+        if block.time_s.size == 0:
+            return []
         rows = self._rows(block)
         if self.hour is not None:
             late = rows[:, 0] < self.hour * HOUR_S

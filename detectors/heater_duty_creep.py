@@ -214,13 +214,13 @@ class HeaterDutyCreep:
         unmeasured += HEAD_SHARE * (baseline.seen("head_temp_c") is None)
         lag_days = day - self.state.baseline_day
         season = self.settings.season_frac * unmeasured
-        # Two days of a yearly swing differ by up to 2 sin(pi lag / year) of it, half of that in standard deviation;
-        # half a year and more apart the whole swing is counted for good.
-        season *= sin(pi * lag_days / 365.25) if lag_days < 182.0 else 1.0
+        # Two days of a yearly swing differ by 2 sin(pi lag / year) of it at most, 1 / sqrt(2) of that in standard
+        # deviation; half a year and more apart the whole of it is counted for good.
+        season *= sqrt(2.0) * (sin(pi * lag_days / 365.25) if lag_days < 182.0 else 1.0)
         supply = 0.0
         if not has_voltage:
-            # The demand goes with V^2. What the scatter already shows is not counted twice.
-            supply = sqrt(max(0.0, (2.0 * self.settings.supply_sd_frac) ** 2 - baseline.scatter**2))
+            # The demand goes with V^2. What the scatter of the days already shows of it is not counted twice.
+            supply = sqrt(max(0.0, (2.0 * self.settings.supply_sd_frac) ** 2 - sampling**2))
         return sqrt(sampling**2 + level**2 + season**2 + supply**2)
 
     def _guard(self, demand: float, ln_demand: Floats) -> None:

@@ -99,8 +99,11 @@ class HeaterOpen:
         rows = np.concatenate([kept, rows], axis=1) if carried else rows
         at_s, temp_c = rows[0], rows[2]
         cold = (rows[1] >= self.settings.full_duty_frac) & (rows[3] > self.settings.below_setpoint_k)
-        run_from_s = self._runs(at_s, cold)
-        found = self._judge(rows, cold, run_from_s, carried)
+        run_from_s: Floats = at_s
+        found: list[Finding] = []
+        if self.state.active or bool(cold.any()):  # hardly ever
+            run_from_s = self._runs(at_s, cold)
+            found = self._judge(rows, cold, run_from_s, carried)
         start = self._window_start(at_s, at_s.size - 1)
         self.state.time_s, self.state.duty = at_s[start:].tolist(), rows[1, start:].tolist()
         self.state.cell_temp_c, self.state.below_k = temp_c[start:].tolist(), rows[3, start:].tolist()

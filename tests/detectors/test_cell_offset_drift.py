@@ -97,7 +97,7 @@ def test_a_trend_wants_six_checks_over_sixty_days():
 
 def test_a_trend_has_a_date_range_that_holds_the_truth_most_of_the_time():
     inside, dated = 0, 0
-    for seed in range(60):
+    for seed in range(40):
         rng = np.random.default_rng(seed)
         raw = 0.02 * 10.0 * np.arange(14) + rng.normal(0.0, 0.3, 14)
         found = CellOffsetDrift().update(checks(raw.tolist(), every=10.0))[-1]
@@ -105,8 +105,8 @@ def test_a_trend_has_a_date_range_that_holds_the_truth_most_of_the_time():
             continue
         dated += 1
         inside += found.reaches_limit_earliest_s <= T0 + 250.5 * DAY <= found.reaches_limit_latest_s
-    # 80 % nominal; 60 draws scatter by 5 %.
-    assert dated >= 50
+    # 80 % nominal; 40 draws scatter by 6 %.
+    assert dated >= 34
     assert 0.65 <= inside / dated <= 1.0
 
 

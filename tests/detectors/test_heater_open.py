@@ -142,7 +142,7 @@ def test_it_ends_when_the_duty_is_taken_away_but_not_by_one_odd_sample():
     cuts=st.lists(st.integers(0, 300), max_size=12),
     restart=st.booleans(),
 )
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=25, deadline=None)
 def test_any_cut_and_any_restart_give_the_naive_definition(seed, cuts, restart):
     rng = np.random.default_rng(seed)
     n = 300

@@ -177,7 +177,7 @@ def test_a_closing_filter_has_a_date_for_four_times():
     cuts=st.lists(st.integers(0, 60), max_size=6),
     as_new=st.sampled_from([None, 8.0]),
 )
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=15, deadline=None)
 def test_any_cut_and_any_restart_find_the_same(seed, cuts, as_new):
     rng = np.random.default_rng(seed)
     todo = []
