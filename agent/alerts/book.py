@@ -184,8 +184,9 @@ class AlertBook:
             self._silence.heard(probe, clean)
             if finding.active:
                 for track in self._others(probe):
-                    if self._ledger.is_fast(track):
+                    if self._ledger.is_fast(track) and track.condition.due_s is not None:
                         track.condition = track.condition.held()
+                        self._ledger.changed.add(track.key)
             return
         track = self._ledger.track(probe, finding.symptom)
         if probe in self._silent and self._ledger.is_fast(track):

@@ -153,6 +153,10 @@ def _derive(facts: dict[str, Fact], nominal_v: float, pressure_kpa: float) -> No
     for ratio, pct in (("resistance_ratio", "resistance_pct"), ("watts_ratio", "watts_pct")):
         if (known := number(ratio)) is not None:
             facts[pct] = 100.0 * (known - 1.0)
+    if facts.get("guard") is True and (value := number("value")) is not None:
+        facts["demand_pct"] = 100.0 * value
+    if (limit := number("demand_limit")) is not None:
+        facts["demand_limit_pct"] = 100.0 * limit
     if (duty := number("duty_frac")) is not None:
         facts["duty_pct"] = 100.0 * duty
     if (fall := number("fall_k_per_s")) is not None:

@@ -4,7 +4,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import StrEnum
 from math import isfinite
-from typing import Any, Final, TypeVar
+from typing import Any, TypeVar
 
 from agent.alerts.lifecycle import Kind
 from agent.alerts.symptoms import SYMPTOMS, Audience, Priority, symptom
@@ -12,10 +12,7 @@ from agent.config.model import Settings
 
 Word = TypeVar("Word", bound=StrEnum)
 
-__all__ = ["ALERT_OPTIONS", "Policy", "policy_for", "policy_problems"]
-
-# Keys of a `detectors.<symptom>` table that speak of the alert; every other key is the detector's own.
-ALERT_OPTIONS: Final = frozenset({"on_delay_s", "off_delay_s", "priority", "audience", "alarm", "latching"})
+__all__ = ["Policy", "policy_for", "policy_problems"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -6,6 +6,7 @@ from typing import Final
 from agent.alerts.evidence import Fact
 from agent.alerts.symptoms import Speed, symptom
 from agent.reconstruct.now import ProbeNow, Trust
+from agent.rfc3339 import to_text
 from detectors.finding import Finding
 
 __all__ = ["HEADLINE_LIMIT", "headline", "operator_action", "trust_words"]
@@ -92,13 +93,14 @@ def _any(finding: Finding, facts: Mapping[str, Fact]) -> str:
 
 
 def _heater_duty_creep(finding: Finding, facts: Mapping[str, Fact]) -> str:
-    del facts
-    if finding.value is None or not finding.baseline:
+    rise = facts.get("rise_pct")
+    if finding.value is None or isinstance(rise, str) or (rise is None and not facts.get("guard")):
         return "heater works harder than it used to"
-    rise = 100.0 * (finding.value / finding.baseline - 1.0)
-    if finding.unit == "%" and abs(finding.baseline) < 1e-9:
-        rise = finding.value
-    return f"heater takes {rise:.0f} % more than it used to"
+    if rise is None:
+        return f"heater takes {100.0 * finding.value:.0f} % of full output, too little left for low supply"
+    by = finding.reaches_limit_earliest_s
+    soon = "" if by is None else f", no reserve from {to_text(by)[:10]} at the earliest"
+    return f"heater takes {rise:.0f} % more than it used to{soon}"
 
 
 def _heater_open(finding: Finding, facts: Mapping[str, Fact]) -> str:

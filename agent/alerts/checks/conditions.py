@@ -9,14 +9,27 @@ from detectors.probe.heater import hot_resistance_ohm
 from detectors.probe.humidity import damp_air_o2_frac
 from detectors.probe.nernst import AIR_O2_FRAC
 
-__all__ = ["AirSide", "Conditions", "Known", "conditions_at"]
+__all__ = ["AirSide", "Conditions", "Known", "believed", "conditions_at"]
 
 STATED_CELL_C: Final = 700.0  # common practice: the working temperature of most in-situ cells
 STATED_HEAD_C: Final = 25.0  # a room
 STATED_O2_PCT: Final = 3.0  # a usual excess-air reading, common practice
 STATED_ROOM: Final = (25.0, 50.0)  # degC and % RH
 DAMP_LIMIT: Final = (40.0, 70.0)  # degC and % RH: a hot damp boiler house, the far end when the air is not known
-HOT_CELL_C: Final = 400.0  # below this a shown temperature is that of a cell being off, not of a check on a hot one
+HOT_CELL_C: Final = (400.0, 1200.0)  # outside, a shown temperature is not that of a cell at work
+# What can be believed of the signals that values are computed from; else the stated value serves, and is said to.
+BELIEVED: Final = {
+    "cell_temp": HOT_CELL_C,
+    "cell_temp_setpoint": HOT_CELL_C,
+    "head_temp": (-40.0, 200.0),
+    "o2": (0.05, 20.0),
+    "barometric_pressure": (50.0, 110.0),
+    "supply_voltage": (1.0, 1000.0),
+    "heater_resistance": (0.1, 10_000.0),
+    "cell_emf": (-200.0, 1500.0),
+    "stored_offset": (-200.0, 200.0),
+    "stored_slope": (50.0, 150.0),
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,13 +72,8 @@ class Conditions:
 def conditions_at(probe: Probe, map_: RegisterMap, now: ProbeNow) -> Conditions:
     """Conditions of a probe now; what is not known is stated and said to be."""
     setpoint = _known(now, "cell_temp_setpoint", STATED_CELL_C, "set point", "degC")
-    shown = now.value("cell_temp")
-    if shown is not None and shown >= HOT_CELL_C:
-        cell = Known(shown, True, f"cell {shown:.0f} degC (now)")
-    else:
-        why = "not known now" if shown is None else f"shows {shown:.0f} degC now, the check is for a hot cell"
-        cell = Known(setpoint.value, False, f"cell {setpoint.value:.0f} degC (stated: {why})")
-    pressure = now.value("barometric_pressure")
+    cell = _known(now, "cell_temp", setpoint.value, "cell", "degC")
+    pressure = believed(now, "barometric_pressure")
     pressure_kpa = probe.barometric_kpa if pressure is None else pressure
     volts, watts = probe.heater.rated_voltage, probe.heater.rated_power
     rated = volts is not None and watts is not None
@@ -73,7 +81,7 @@ def conditions_at(probe: Probe, map_: RegisterMap, now: ProbeNow) -> Conditions:
         cell_c=cell,
         setpoint_c=setpoint,
         head_c=_known(now, "head_temp", STATED_HEAD_C, "head", "degC"),
-        o2_pct=_known(now, "o2", STATED_O2_PCT, "reading", "% O2", above=0.05),
+        o2_pct=_known(now, "o2", STATED_O2_PCT, "reading", "% O2"),
         pressure_kpa=pressure_kpa,
         reference=_air(probe.reference_air, pressure_kpa, "reference"),
         check_air=_air(probe.check_air, pressure_kpa, "check air"),
@@ -85,12 +93,20 @@ def conditions_at(probe: Probe, map_: RegisterMap, now: ProbeNow) -> Conditions:
     )
 
 
-def _known(now: ProbeNow, name: str, stated: float, word: str, unit: str, *, above: float | None = None) -> Known:
+def believed(now: ProbeNow, name: str) -> float | None:
+    """A signal's value now; None where it is not known or cannot be (`BELIEVED`)."""
     value = now.value(name)
+    low, high = BELIEVED[name]
+    return value if value is not None and low <= value <= high else None
+
+
+def _known(now: ProbeNow, name: str, stated: float, word: str, unit: str) -> Known:
+    shown, value = now.value(name), believed(now, name)
     digits = 2 if unit == "% O2" else 0
-    if value is None or (above is not None and value <= above):
-        return Known(stated, False, f"{word} {stated:.{digits}f} {unit} (stated: not known now)")
-    return Known(value, True, f"{word} {value:.{digits}f} {unit} (now)")
+    if value is not None:
+        return Known(value, True, f"{word} {value:.{digits}f} {unit} (now)")
+    why = "not known now" if shown is None else f"shows {shown:.{digits}f} {unit} now"
+    return Known(stated, False, f"{word} {stated:.{digits}f} {unit} (stated: {why})")
 
 
 def _air(air: Air, pressure_kpa: float, word: str) -> AirSide:

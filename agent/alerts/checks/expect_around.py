@@ -1,6 +1,6 @@
 """Expected values of the checks around the probe: the first look, another analyzer, the line."""
 
-from agent.alerts.checks.conditions import Conditions
+from agent.alerts.checks.conditions import Conditions, believed
 from agent.alerts.checks.expect import CODATA, Expect, mv_for, reading_pct
 from detectors.finding import Finding
 from detectors.probe.nernst import AIR_O2_FRAC
@@ -36,8 +36,8 @@ def look_first(c: Conditions, finding: Finding | None) -> list[Expect]:
             digits=0,
         )
     )
-    emf = now.value("cell_emf")
-    offset, slope = now.value("stored_offset"), now.value("stored_slope")
+    emf = believed(now, "cell_emf")
+    offset, slope = believed(now, "stored_offset"), believed(now, "stored_slope")
     cell_offset = -offset if offset is not None and c.map.conventions.stored_offset_sign == "correction" else offset
     if emf is not None and now.signals["cell_emf"].source == "measured":
         used = (cell_offset or 0.0, 100.0 if slope is None else slope)

@@ -2,7 +2,7 @@
 
 from typing import Final
 
-from agent.alerts.checks.conditions import Conditions
+from agent.alerts.checks.conditions import Conditions, believed
 from agent.alerts.checks.expect import CODATA, Expect
 from detectors.finding import Finding
 from detectors.probe.heater import ALLOY_CT_RANGE, ALLOY_CT_UNKNOWN, cold_resistance_ohm
@@ -50,7 +50,7 @@ def heater_cold(c: Conditions, finding: Finding | None) -> list[Expect]:
                 digits=1,
             )
         )
-    live = c.now.value("heater_resistance")
+    live = believed(c.now, "heater_resistance")
     if live is not None:
         cold = cold_resistance_ohm(live, tolerance_frac=HEATER_TOLERANCE)
         rows.append(
@@ -81,7 +81,7 @@ def heater_cold(c: Conditions, finding: Finding | None) -> list[Expect]:
 def heater_live(c: Conditions, finding: Finding | None) -> list[Expect]:
     """Volts and current at full on."""
     del finding
-    known = c.now.value("supply_voltage")
+    known = believed(c.now, "supply_voltage")
     volts = c.probe.nominal_voltage if known is None else known
     which = "nominal" if known is None else "shown now"
     amps = None if c.hot_ohm is None else volts / c.hot_ohm
@@ -233,7 +233,7 @@ def transmitter_inputs(c: Conditions, finding: Finding | None) -> list[Expect]:
     kind = c.map.conventions.thermocouple
     cell_c, head_c = 700.0, 25.0
     tc_mv = float(terminal_mv(cell_c, head_c, kind))
-    slope, offset = c.now.value("stored_slope"), c.now.value("stored_offset")
+    slope, offset = believed(c.now, "stored_slope"), believed(c.now, "stored_offset")
     cell_mv = float(cell_emf_mv(0.01, cell_c))
     stored = "as stored now" if slope is not None and offset is not None else "for 100 % slope and zero offset"
     if slope is not None and offset is not None and c.map.conventions.stored_offset_sign == "correction":
