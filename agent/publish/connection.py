@@ -136,6 +136,7 @@ class Connection:
             clean_session=None if five else True,
             reconnect_on_failure=False,
         )
+        client.on_log = self._on_log  # the only one that runs in this thread: it keeps one line of text
         client.connect_timeout = _SOCKET_TIMEOUT_S
         client.max_inflight_messages_set(0)  # our own window is the limit: paho holds nothing back
         client.will_set(self._will.topic, self._will.payload, qos=1, retain=True)
@@ -163,13 +164,12 @@ class Connection:
         client.on_connect = self._on_connect
         client.on_publish = self._on_publish
         client.on_disconnect = self._on_disconnect
-        client.on_log = self._on_log
         client.on_socket_close = self._on_socket_close
         client.on_socket_register_write = self._on_register_write
         client.on_socket_unregister_write = self._on_unregister_write
         sock = client.socket()
         if sock is None:
-            raise ConnectError(Refusal.NO_ANSWER, f"broker {self._mqtt.host}:{self._mqtt.port} hung up at once")
+            raise self._unanswered(self._paho_said or "it hung up at once")
         self._fd = sock.fileno()
         self._loop.add_reader(self._fd, self._read)
         if client.want_write():
@@ -191,7 +191,7 @@ class Connection:
             self._end(f"unreadable answer: {type(error).__name__} {error}")
             return
         if code != MQTTErrorCode.MQTT_ERR_SUCCESS:
-            self._end(self._paho_said or paho.error_string(code).rstrip("."))
+            self._end(self._paho_said or _in_words(code))
 
     def _write(self) -> None:
         client = self._client
@@ -203,7 +203,7 @@ class Connection:
             self._end(f"cannot write: {type(error).__name__} {error}")
             return
         if code != MQTTErrorCode.MQTT_ERR_SUCCESS:
-            self._end(self._paho_said or paho.error_string(code).rstrip("."))
+            self._end(self._paho_said or _in_words(code))
 
     def tick(self) -> None:
         """Once a second or so: keepalive, and the end of a connection whose other side fell silent."""
@@ -212,7 +212,7 @@ class Connection:
             return
         code = client.loop_misc()
         if code != MQTTErrorCode.MQTT_ERR_SUCCESS or client.socket() is None:
-            self._end(paho.error_string(code).rstrip("."))
+            self._end(_in_words(code))
 
     def publish(self, topic: str, payload: bytes, *, retain: bool) -> int:
         """Send at QoS 1 and return the packet's id, which its `Ack` carries.
@@ -227,7 +227,7 @@ class Connection:
             raise ConnectError(Refusal.LOST, self.lost or "not connected")
         info = client.publish(topic, payload, qos=1, retain=retain)
         if info.rc != MQTTErrorCode.MQTT_ERR_SUCCESS:
-            why = paho.error_string(info.rc).rstrip(".")
+            why = _in_words(info.rc)
             self._end(why)
             raise ConnectError(Refusal.LOST, why)
         return info.mid
@@ -255,10 +255,19 @@ class Connection:
         if client is not None:
             _drop(client)
         if not self._connack.done():
-            # The broker hung up instead of answering CONNECT.
-            text = f"broker {self._mqtt.host}:{self._mqtt.port} ended the connection before answering: {self.lost}"
-            self._connack.set_result(ConnectError(Refusal.NO_ANSWER, text))
+            self._connack.set_result(self._unanswered(self.lost))
         self._wake()
+
+    def _unanswered(self, why: str) -> ConnectError:
+        """The broker hung up instead of answering CONNECT. It does not say why: name what is likely."""
+        if not self._mqtt.tls:
+            hint = "If it speaks TLS there: mqtt.tls = true"
+        elif self._mqtt.cert_file is None:
+            hint = "If it wants a certificate of this client: mqtt.cert_file and mqtt.key_file"
+        else:
+            hint = "Its log may say more"
+        text = f"broker {self._mqtt.host}:{self._mqtt.port} ended the connection before answering: {why}. {hint}"
+        return ConnectError(Refusal.NO_ANSWER, text)
 
     def _forget_socket(self) -> None:
         if self._fd >= 0:
@@ -266,7 +275,8 @@ class Connection:
             self._loop.remove_writer(self._fd)
             self._fd = -1
 
-    # Paho's callbacks. They run inside `_read`, `_write`, `tick` and `publish`; they note and return, and cannot raise.
+    # Paho's callbacks. But for `_on_log` they run inside `_read`, `_write` and `tick`; they note and return, and cannot
+    # raise.
 
     def _on_connect(
         self, _client: paho.Client, _data: Any, _flags: Any, reason: ReasonCode, properties: Properties | None
@@ -319,6 +329,10 @@ class Connection:
             self._loop.remove_writer(self._fd)
 
 
+def _in_words(code: MQTTErrorCode) -> str:
+    return paho.error_string(code).rstrip(".").lower()
+
+
 def _drop(client: paho.Client) -> None:
     """Close a client's socket without DISCONNECT. Its callbacks are unhooked first: paho calls them as it is freed."""
     client.on_disconnect = None
@@ -343,12 +357,25 @@ def _password(mqtt: Mqtt) -> str | None:
     return None if mqtt.password is None else mqtt.password.get_secret_value()
 
 
+class _TlsSocket(ssl.SSLSocket):
+    """Closes itself when the handshake fails, which paho leaves to the garbage collector."""
+
+    def do_handshake(self, block: bool = False) -> None:
+        """As in the base class."""
+        try:
+            super().do_handshake(block)
+        except BaseException:  # whatever it was, the caller hears of it and the socket is of no more use
+            self.close()
+            raise
+
+
 def _tls_context(mqtt: Mqtt) -> ssl.SSLContext:
     """Certificates and host names are always checked; there is no switch."""
     try:
         context = ssl.create_default_context(cafile=None if mqtt.ca_file is None else str(mqtt.ca_file))
     except (OSError, ssl.SSLError) as error:
         raise ConnectError(Refusal.FILES, f"mqtt.ca_file {mqtt.ca_file} cannot be used: {_short(error)}") from error
+    context.sslsocket_class = _TlsSocket
     context.minimum_version = ssl.TLSVersion.TLSv1_2
     if mqtt.cert_file is not None:
         key = None if mqtt.key_file is None else str(mqtt.key_file)

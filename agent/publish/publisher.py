@@ -3,7 +3,7 @@
 import asyncio
 import random
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Final
 
 from structlog.typing import FilteringBoundLogger
 
@@ -18,6 +18,8 @@ from agent.publish.refusal import ConnectError, Refusal
 from agent.store.database import Store
 
 __all__ = ["Publisher", "PublisherState"]
+
+_SHORT_LIVES: Final = 3  # connections that end soon, in a row, before the likeliest reason is told
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,7 +135,7 @@ class Publisher:
     # The connection
 
     async def _keep_connected(self) -> None:
-        attempt = 0
+        attempt = short = 0  # tries, and connections that ended soon, in a row
         while not self._stopping.is_set():
             began_s = self._clock.monotonic()
             try:
@@ -147,8 +149,10 @@ class Publisher:
                     attempt = 0
                     if error.kind is not Refusal.TAKEN_OVER:  # that is said once, however long each turn lasts
                         self._told = None
+                    short = 0
                 attempt += 1
-                self._tell(error)
+                short += error.kind is Refusal.LOST
+                self._tell(self._with_hint(error) if short >= _SHORT_LIVES else error)
                 rests = self._pace.slow if error.slow else self._pace.quick
                 await self._rest(rests.rest_s(attempt, self._jitter.random()))
 
@@ -203,6 +207,16 @@ class Publisher:
                 "mqtt_no_retain", message="the broker keeps no retained messages: who connects later sees no alert"
             )
         self._delivery.begin()
+
+    def _with_hint(self, error: ConnectError) -> ConnectError:
+        """Not every broker says why it cuts a connection when another client takes the id over."""
+        if error.kind is not Refusal.LOST:
+            return error
+        return ConnectError(
+            error.kind,
+            f"{error}, again and again soon after connecting: does another client use our id {self._client_id!r}? "
+            "Each agent needs a name of its own (agent, or mqtt.client_id)",
+        )
 
     def _tell(self, error: ConnectError) -> None:
         self._problem, self._last_error = error.kind, str(error)

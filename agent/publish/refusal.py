@@ -75,6 +75,12 @@ def of_exception(error: Exception, mqtt: Mqtt) -> ConnectError:
         return ConnectError(Refusal.TLS, f"{at}: its certificate is refused: {_certificate(error, mqtt)}")
     if isinstance(error, ssl.SSLError):
         return ConnectError(Refusal.TLS, f"{at}: no TLS: {_handshake(error)}")
+    if isinstance(error, ConnectionResetError) and mqtt.tls:
+        return ConnectError(
+            Refusal.NO_ANSWER,
+            f"{at}: it hung up while TLS was being agreed on: perhaps what answers there speaks none. "
+            "Set mqtt.port to the broker's TLS port (usually 8883)",
+        )
     if isinstance(error, socket.gaierror):
         return ConnectError(
             Refusal.DNS, f"{at}: the name {mqtt.host!r} is not found ({error.strerror}): check mqtt.host and the DNS"
