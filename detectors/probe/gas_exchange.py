@@ -12,9 +12,10 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from detectors.probe.domain import Floats
-from detectors.probe.recovery_fit import Fitted, fit_model, search_tau_s
+from detectors.probe.recovery_fit import DEAD_TIME_LIMIT_S, Fitted, fit_model, search_tau_s
 from detectors.probe.recovery_model import remaining_share
 from detectors.probe.recovery_uncertainty import WANDER_SD_FRAC, tau_uncertainty_s
+from detectors.stats.robust import mad_sigma
 
 __all__ = ["RecoveryFit", "fit_recovery"]
 
@@ -28,11 +29,14 @@ WORST_TAU_U_SHARE = 0.3  # of tau
 FARTHEST_RETURN_SHARE = 0.5  # of the amplitude, between the end and the process before
 T90_TAUS = math.log(10.0)
 WANDER_LEFT_BY_TWIN = 0.5
+TWIN_EDGE_S = 30.0  # that it may begin late or end early
+TWIN_LARGEST_GAP_S = 60.0
 LEAST_TWIN_GAIN = 0.05
 LARGEST_TWIN_GAIN = 1.5
 TWIN_DOUBT_SHARE = 0.3  # of what it changed: its own lag and gain are not known
 TWIN_MUST_LEAVE_SHARE = 0.8  # of the residual, or the twin is no help
 _TRIMS = 3
+_LEVEL_SHARE = 0.05  # of the step, that the old level may have moved and still be a level
 _BEFORE_S = 20.0  # of the old level that is used
 
 
@@ -114,18 +118,39 @@ def fit_recovery(
     if float(np.ptp(o2)) < SMALLEST_AMPLITUDE_FRAC:
         return RecoveryFit(n=int(elapsed.size), why_not="moved less than 0.5 % O2")
 
+    elapsed, o2, starts = _from_the_turn(elapsed, o2, period)
     for _ in range(_TRIMS):  # each time what remains tells better where the return ends
-        rough_tau_s, rough_dead_s = search_tau_s(elapsed, o2, period, damping_s)
+        rough_tau_s, rough_dead_s = search_tau_s(elapsed, o2, period, damping_s, starts)
         inside = elapsed <= rough_dead_s + LONGEST_WINDOW_TAUS * (rough_tau_s + damping_s)
         if inside.all() or np.count_nonzero(inside & (elapsed >= 0)) < FEWEST_SAMPLES:
             break
         elapsed, o2 = elapsed[inside], o2[inside]
-    fitted = fit_model(elapsed, o2, period, damping_s)
+    fitted = fit_model(elapsed, o2, period, damping_s, starts)
     twin = _twin_change(elapsed + start_s, twin_time_s, twin_o2_frac)
     plain = fitted
     if twin is not None:
-        fitted = _with_twin(plain, elapsed, o2, twin, period, damping_s)
+        fitted = _with_twin(plain, elapsed, o2, twin, period, damping_s, starts)
     return _judge(fitted, plain, elapsed, damping_s, process_before_frac, wander_sd_frac)
+
+
+def _from_the_turn(elapsed: Floats, o2: Floats, period: float) -> tuple[Floats, Floats, tuple[float, float] | None]:
+    """Leave out what came before the display turned, where it had not yet come to rest on the air.
+
+    A short blow-back ends while the display still rises. At its turn display and gas are equal, which is all the model
+    asks of its beginning; the turn is then where the return starts.
+    """
+    before = elapsed <= 0
+    if np.count_nonzero(before) < 3:
+        return elapsed, o2, None
+    old, end = o2[before], float(np.median(o2[-max(o2.size // 4, 1) :]))
+    first, last = float(np.median(old[: old.size // 2])), float(np.median(old[-3:]))
+    noise = mad_sigma(np.diff(o2))
+    if abs(last - first) <= max(_LEVEL_SHARE * abs(last - end), 4 * noise):
+        return elapsed, o2, None
+    near = np.flatnonzero(elapsed <= min(DEAD_TIME_LIMIT_S, 0.4 * float(elapsed[-1])))
+    turn = int(near[np.argmax(np.sign(last - end) * o2[near])])
+    turn_s = float(elapsed[turn])
+    return elapsed[turn:], o2[turn:], (turn_s - period, turn_s + period)
 
 
 def _twin_change(time: Floats, twin_time_s: ArrayLike | None, twin_o2_frac: ArrayLike | None) -> Floats | None:
@@ -137,14 +162,25 @@ def _twin_change(time: Floats, twin_time_s: ArrayLike | None, twin_o2_frac: Arra
         raise ValueError(f"twin_time_s and twin_o2_frac must share one shape (m,), got {when.shape} and {o2.shape}")
     use = np.isfinite(when) & np.isfinite(o2)
     when, o2 = when[use], o2[use]
-    if when.size < FEWEST_SAMPLES or when[0] > time[0] + 30.0 or when[-1] < time[-1] - 30.0:
+    if when.size < FEWEST_SAMPLES or when[0] > time[0] + TWIN_EDGE_S or when[-1] < time[-1] - TWIN_EDGE_S:
+        return None
+    seen = when[(when >= time[0] - TWIN_LARGEST_GAP_S) & (when <= time[-1] + TWIN_LARGEST_GAP_S)]
+    if np.max(np.diff(seen)) > TWIN_LARGEST_GAP_S:
         return None
     change = np.interp(time, when, o2)
     change = change - change.mean()
     return change if float(np.ptp(change)) > 0 else None
 
 
-def _with_twin(plain: Fitted, elapsed: Floats, o2: Floats, twin: Floats, period: float, damping_s: float) -> Fitted:
+def _with_twin(
+    plain: Fitted,
+    elapsed: Floats,
+    o2: Floats,
+    twin: Floats,
+    period: float,
+    damping_s: float,
+    starts: tuple[float, float] | None,
+) -> Fitted:
     """Take the twin's change out with the gain that fits best, where that leaves markedly less; else leave it."""
     share = 1 - remaining_share(elapsed - plain.dead_s, plain.tau_s, damping_s)
     best = plain
@@ -157,7 +193,7 @@ def _with_twin(plain: Fitted, elapsed: Floats, o2: Floats, twin: Floats, period:
         if gain <= LEAST_TWIN_GAIN:
             continue
         corrected = o2 - min(gain, LARGEST_TWIN_GAIN) * regressor
-        tried = fit_model(elapsed, corrected, period, damping_s)
+        tried = fit_model(elapsed, corrected, period, damping_s, starts)
         if float(np.std(tried.residual)) < float(np.std(best.residual)):
             best = tried
     if float(np.std(best.residual)) > TWIN_MUST_LEAVE_SHARE * float(np.std(plain.residual)):

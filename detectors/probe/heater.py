@@ -16,6 +16,8 @@ from numpy.typing import ArrayLike
 from detectors.probe.domain import Floats, Invalid, in_range
 
 __all__ = [
+    "ALLOY_CT_RANGE",
+    "ALLOY_CT_UNKNOWN",
     "ColdResistance",
     "Increment",
     "Step",

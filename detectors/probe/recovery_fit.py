@@ -17,12 +17,12 @@ from detectors.probe.domain import Floats
 from detectors.probe.recovery_model import remaining_share_rate, responses
 from detectors.stats.robust import mad_sigma
 
-__all__ = ["Fitted", "fit_model", "search_tau_s"]
+__all__ = ["DEAD_TIME_LIMIT_S", "Fitted", "fit_model", "search_tau_s"]
 
 _GRID_TAUS = 24
 _GRID_STARTS = 8
 _SEARCH_SAMPLES = 64
-_DEAD_TIME_LIMIT_S = 120.0
+DEAD_TIME_LIMIT_S = 120.0
 _ITERATIONS = 40
 _SOFT_SIGMAS = 2.0  # beyond this many sigma a residual counts by its size, not by its square
 _FINEST_FRAC = 1e-5  # no display is quieter
@@ -48,13 +48,25 @@ class Fitted:
         return float(self.parameters[1])
 
 
-def search_tau_s(elapsed_s: Floats, o2_frac: Floats, period_s: float, damping_s: float) -> tuple[float, float]:
+def search_tau_s(
+    elapsed_s: Floats,
+    o2_frac: Floats,
+    period_s: float,
+    damping_s: float,
+    starts_s: tuple[float, float] | None = None,
+) -> tuple[float, float]:
     """Rough time constant and dead time, from the search alone. [s]"""
-    start = _search(elapsed_s, o2_frac, damping_s, *_bounds(elapsed_s, period_s))
+    start = _search(elapsed_s, o2_frac, damping_s, *_bounds(elapsed_s, period_s, starts_s))
     return math.exp(float(start[0])), float(start[1])
 
 
-def fit_model(elapsed_s: Floats, o2_frac: Floats, period_s: float, damping_s: float) -> Fitted:
+def fit_model(
+    elapsed_s: Floats,
+    o2_frac: Floats,
+    period_s: float,
+    damping_s: float,
+    starts_s: tuple[float, float] | None = None,
+) -> Fitted:
     """Search, then Levenberg-Marquardt [2] in all five parameters with soft-L1 loss.
 
     Parameters
@@ -65,8 +77,10 @@ def fit_model(elapsed_s: Floats, o2_frac: Floats, period_s: float, damping_s: fl
         Usual time between samples.
     damping_s : float
         Known time constant of the display, 0 for none.
+    starts_s : (float, float), optional
+        Where the dead time may lie; default from a poll and a half before the start to two minutes after.
     """
-    taus, starts = _bounds(elapsed_s, period_s)
+    taus, starts = _bounds(elapsed_s, period_s, starts_s)
     p = _search(elapsed_s, o2_frac, damping_s, taus, starts)
     low = np.array([math.log(taus[0]), starts[0], -1.0, -1.0, -0.01])
     high = np.array([math.log(taus[1]), starts[1], 2.0, 2.0, 0.01])
@@ -98,10 +112,14 @@ def fit_model(elapsed_s: Floats, o2_frac: Floats, period_s: float, damping_s: fl
     return Fitted(p, residual, jacobian)
 
 
-def _bounds(elapsed: Floats, period: float) -> tuple[tuple[float, float], tuple[float, float]]:
+def _bounds(
+    elapsed: Floats, period: float, starts: tuple[float, float] | None
+) -> tuple[tuple[float, float], tuple[float, float]]:
     """Of tau and of the start: seen up to a poll late, and not so late that the window tells nothing."""
     span = max(float(elapsed[-1]), 4 * period)
-    return (max(0.2 * period, 1e-3), 3.0 * span), (-1.5 * period, min(_DEAD_TIME_LIMIT_S, 0.4 * span))
+    if starts is None:
+        starts = (-1.5 * period, min(DEAD_TIME_LIMIT_S, 0.4 * span))
+    return (max(0.2 * period, 1e-3), 3.0 * span), starts
 
 
 def _linearise(p: Floats, elapsed: Floats, o2: Floats, damping_s: float) -> tuple[Floats, Floats]:

@@ -150,6 +150,8 @@ def test_a_twin_that_tells_nothing_is_not_used() -> None:
     alone = fit_recovery(time, o2, start_s=0.0)
     for twin in (noise, np.full(time.size, 0.03), np.full(time.size, np.nan)):
         assert fit_recovery(time, o2, start_s=0.0, twin_time_s=time, twin_o2_frac=twin) == alone
+    holed = np.where((time > 20.0) & (time < 100.0), np.nan, noise)
+    assert fit_recovery(time, o2, start_s=0.0, twin_time_s=time, twin_o2_frac=holed) == alone
     short = time[time < 50.0]
     assert fit_recovery(time, o2, start_s=0.0, twin_time_s=short, twin_o2_frac=short) == alone
 
@@ -251,3 +253,17 @@ def test_no_data_makes_it_fail(values: list[float], damping_s: float) -> None:
 @pytest.mark.parametrize("n", [0, 1, 8, 9, 200])
 def test_a_constant_display_is_no_return(n: int) -> None:
     assert not fit_recovery(np.arange(n), np.full(n, 0.03), start_s=0.0).accepted
+
+
+@pytest.mark.parametrize("damping_s", [0.0, 8.0])
+@pytest.mark.parametrize("blown_s", [8.0, 20.0])
+def test_a_blow_back_too_short_to_reach_a_level_is_fitted_from_its_turn(blown_s: float, damping_s: float) -> None:
+    rng = np.random.default_rng(12)
+    fine = np.arange(-120.0, 300.0, STEP_S)
+    process = PROCESS + wander(rng, fine.size, 0.004, 5400.0)
+    shown = lagged(np.where((fine > -blown_s) & (fine <= 0.0), AIR, process), 15.0, PROCESS)
+    shown = lagged(shown, damping_s, PROCESS) if damping_s else shown
+    time, o2 = fine[::4], shown[::4] + rng.normal(0, 0.0003, fine[::4].size)
+    fit = fit_recovery(time, o2, start_s=0.0, damping_s=damping_s, process_before_frac=PROCESS)
+    assert fit.accepted, fit.why_not
+    assert fit.tau_s == pytest.approx(15.0, rel=0.1)

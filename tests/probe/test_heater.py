@@ -4,7 +4,7 @@ import math
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from detectors.probe.domain import ProbeInputError
@@ -107,6 +107,7 @@ def test_a_wrap_is_told_from_a_reset(
     assert found.amount == pytest.approx(amount, nan_ok=True)
 
 
+@settings(deadline=None)
 @given(st.integers(0, 65535), st.integers(0, 3000))
 def test_any_small_gain_comes_back_through_the_wrap(prev: int, gain: int) -> None:
     found = counter_increment(prev, (prev + gain) % 65536, 65536, largest_step=3600)

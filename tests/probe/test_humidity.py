@@ -4,7 +4,7 @@ import math
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from detectors.probe.domain import ProbeInputError
@@ -63,6 +63,7 @@ def test_an_unknown_kind_is_refused() -> None:
         reference_shift_mv(700.0, "bottled")  # type: ignore[arg-type]
 
 
+@settings(deadline=None)
 @given(st.lists(st.floats(), max_size=10), st.floats(), st.floats())
 def test_any_input_gives_a_fraction_or_nan(temps: list[float], rh: float, pressure: float) -> None:
     found = damp_air_o2_frac(temps, rh, pressure, invalid="nan")

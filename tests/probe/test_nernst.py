@@ -4,7 +4,7 @@ import math
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from detectors.probe.domain import ProbeInputError
@@ -21,6 +21,7 @@ from detectors.probe.nernst import (
 any_float = st.floats(allow_nan=True, allow_infinity=True)
 
 
+@settings(deadline=None)
 @given(
     o2=st.floats(1e-6, 1.0),
     temp=st.floats(500.0, 900.0),
@@ -33,6 +34,7 @@ def test_emf_and_oxygen_are_inverse(o2: float, temp: float, ratio: float, slope:
     assert o2_frac_from_emf(cell_emf_mv(o2, temp, **cell), temp, **cell) == pytest.approx(o2, rel=1e-9)
 
 
+@settings(deadline=None)
 @given(st.lists(any_float, max_size=20), any_float)
 def test_whatever_a_register_holds_becomes_a_finite_number_or_nan(values: list[float], temp: float) -> None:
     for found in (
@@ -122,6 +124,7 @@ def test_a_mis_scaled_emf_is_refused_rather_than_infinite() -> None:
     assert math.isnan(float(o2_frac_from_emf(-30_000.0, 700.0, invalid="nan")))
 
 
+@settings(deadline=None)
 @given(st.lists(any_float, max_size=20), any_float)
 def test_any_emf_gives_a_finite_fraction_or_nan(values: list[float], temp: float) -> None:
     assert not np.isinf(o2_frac_from_emf(values, temp, invalid="nan")).any()

@@ -4,7 +4,7 @@ import math
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from detectors.probe.domain import ProbeInputError
@@ -34,6 +34,7 @@ def test_a_class_that_is_not_in_the_standard_is_refused() -> None:
         tolerance_k(25.0, "D")  # type: ignore[arg-type]
 
 
+@settings(deadline=None)
 @given(st.lists(st.floats(), max_size=20))
 def test_any_resistance_gives_a_temperature_in_range_or_nan(values: list[float]) -> None:
     found = temp_c_from_resistance(values, invalid="nan")

@@ -4,7 +4,7 @@ import math
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from detectors.probe.domain import ProbeInputError
@@ -74,6 +74,7 @@ def test_shapes_are_kept() -> None:
     assert temp_c_from_emf([]).shape == (0,)
 
 
+@settings(deadline=None)
 @given(st.lists(st.floats(), max_size=20), st.sampled_from(TYPES))
 def test_any_millivolt_gives_a_temperature_in_range_or_nan(values: list[float], type_: str) -> None:
     low, high = range_c(type_)

@@ -4,7 +4,7 @@ import math
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
@@ -63,11 +63,11 @@ def test_inflation_of_a_first_order_process_is_the_sum_of_its_correlations() -> 
 
 
 def test_a_known_correlation_is_the_least_that_is_believed() -> None:
-    white = np.random.default_rng(4).normal(size=14)
-    assert (
-        inflation(white, at_least_lag1=0.8) >= ar1_inflation(0.8, 14) * 0.99 or inflation(white, at_least_lag1=0.8) == 7
-    )
-    assert effective_sample_size(white, at_least_lag1=0.8) < effective_sample_size(white)
+    white = np.random.default_rng(4).normal(size=30)
+    assert inflation(white) < 2.0
+    assert inflation(white, at_least_lag1=0.7) == pytest.approx(ar1_inflation(0.7, 30))
+    assert effective_sample_size(white, at_least_lag1=0.7) == pytest.approx(30 / ar1_inflation(0.7, 30))
+    assert inflation([1.0, 2.0, 1.0], at_least_lag1=0.7) == 1.5  # never fewer than two values' worth
     assert median_inflation(white, at_least_lag1=0.5) < inflation(white, at_least_lag1=0.5)
 
 
@@ -82,6 +82,7 @@ def test_no_values_one_value_and_equal_values() -> None:
     assert effective_sample_size([]) == 0.0
 
 
+@settings(deadline=None)
 @given(st.lists(st.one_of(st.floats(-1e6, 1e6), st.just(math.nan)), max_size=60))
 def test_effective_size_lies_between_two_and_the_count(values: list[float]) -> None:
     n = int(np.sum(np.isfinite(np.asarray(values, dtype=float))))

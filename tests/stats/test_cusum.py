@@ -4,7 +4,7 @@ import math
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from detectors.stats.cusum import CusumState, arl, arl_siegmund, cusum
@@ -21,6 +21,7 @@ def naive(z: list[float], slack: float, high: float = 0.0, low: float = 0.0) -> 
     return found
 
 
+@settings(deadline=None)
 @given(series, st.floats(0, 2), st.floats(0, 5), st.floats(0, 5))
 def test_the_block_form_equals_the_recursion(z: list[float], slack: float, high: float, low: float) -> None:
     highs, lows, state = cusum(z, slack=slack, state=CusumState(high=high, low=low))
@@ -30,6 +31,7 @@ def test_the_block_form_equals_the_recursion(z: list[float], slack: float, high:
     assert (state.high, state.low) == pytest.approx(end, abs=1e-9)
 
 
+@settings(deadline=None)
 @given(series, st.integers(0, 60))
 def test_a_cut_or_a_restart_changes_nothing(z: list[float], at: int) -> None:
     whole = cusum(z, slack=0.5)

@@ -4,7 +4,7 @@ import math
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from detectors.stats.ewma import arl, ewma, limits
@@ -20,6 +20,7 @@ def naive(x: list[float], weight: float, z: float) -> list[float]:
     return found
 
 
+@settings(deadline=None)
 @given(series, st.floats(0.01, 1.0), st.floats(-3, 3))
 def test_the_block_form_equals_the_recursion(x: list[float], weight: float, start: float) -> None:
     found, carried = ewma(x, weight=weight, start=start)
@@ -33,6 +34,7 @@ def test_long_blocks_are_carried_over_their_inner_seams() -> None:
     np.testing.assert_allclose(ewma(x, weight=0.03, start=1.0)[0], naive(list(x), 0.03, 1.0), atol=1e-12)
 
 
+@settings(deadline=None)
 @given(series, st.integers(0, 40))
 def test_a_cut_changes_nothing(x: list[float], at: int) -> None:
     whole, end = ewma(x, weight=0.2, start=0.0)

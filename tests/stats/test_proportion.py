@@ -4,12 +4,13 @@ import math
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from detectors.stats.proportion import duty_interval, effective_n, wilson
 
 
+@settings(deadline=None)
 @given(st.integers(0, 500), st.integers(0, 500), st.floats(0.5, 0.99))
 def test_the_interval_holds_the_share_and_stays_inside_0_and_1(hits: int, misses: int, confidence: float) -> None:
     low, high = wilson(hits, hits + misses, confidence=confidence)

@@ -4,7 +4,7 @@ import math
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from detectors.stats.robust import MAD_TO_SIGMA, hampel_outliers, huber_location, mad_sigma, weighted_median
@@ -20,6 +20,7 @@ def test_mad_of_a_small_set_by_hand() -> None:
     assert mad_sigma([1, 1, 2, 2, 4, 6, 9, math.nan]) == pytest.approx(1.482602)  # median 2, deviations 1 1 0 0 2 4 7
 
 
+@settings(deadline=None)
 @given(st.lists(st.one_of(finite, st.just(math.nan)), max_size=40), st.integers(1, 4))
 def test_hampel_equals_its_definition(values: list[float], half: int) -> None:
     x = np.asarray(values, dtype=float)
@@ -45,6 +46,7 @@ def test_a_window_needs_neighbours() -> None:
         hampel_outliers([1.0, 2.0], half_width=0)
 
 
+@settings(deadline=None)
 @given(st.lists(st.tuples(st.integers(-50, 50), st.integers(1, 6)), min_size=1, max_size=30))
 def test_a_weight_counts_as_so_many_copies(pairs: list[tuple[int, int]]) -> None:
     copies = np.repeat([v for v, _ in pairs], [w for _, w in pairs])

@@ -4,7 +4,7 @@ import math
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from detectors.stats.trend import date_range, mann_kendall, residual_inflation, theil_sen
@@ -12,6 +12,7 @@ from detectors.stats.trend import date_range, mann_kendall, residual_inflation, 
 points = st.lists(st.tuples(st.integers(0, 30), st.integers(-9, 9)), max_size=15)
 
 
+@settings(deadline=None)
 @given(points)
 def test_s_and_the_slope_equal_their_definitions(pairs: list[tuple[int, int]]) -> None:
     t, y = [float(a) for a, _ in pairs], [float(b) for _, b in pairs]
@@ -115,6 +116,7 @@ def test_bad_input_is_refused() -> None:
         mann_kendall(np.arange(2001.0))
 
 
+@settings(deadline=None)
 @given(st.lists(st.floats(), max_size=12))
 def test_any_values_are_taken(values: list[float]) -> None:
     values = [v if abs(v) < 1e150 or not math.isfinite(v) else 0.0 for v in values]
