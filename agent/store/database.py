@@ -22,7 +22,7 @@ from agent.publish.messages import OutgoingMessage, encoded
 from agent.store import tables
 from agent.store.errors import StoreError, Trouble, trouble_of
 from agent.store.lock import FolderLock
-from agent.store.opening import Connect, check_permission, connect, open_on_disk, read_copy, rename_damaged
+from agent.store.opening import Connect, check_permission, connect, empty_copy, open_on_disk, read_copy, rename_damaged
 from agent.store.schema import MIGRATIONS, Migration
 from agent.store.unwritten import StoredMessage, Unwritten
 
@@ -33,6 +33,9 @@ LOW_BYTES: Final = 64 * 1024 * 1024
 
 MEMORY_EVENTS_MAX: Final = 10_000  # events kept in memory while the disk takes nothing
 ASIDE_MAX: Final = 1_000  # refused messages kept for people to look at
+
+_OPEN_ANEW: Final = {Trouble.DAMAGED, Trouble.READ_ONLY, Trouble.IO, Trouble.CANNOT_OPEN}
+"""Opening the file once more tells damage from a passing fault, and a handle from a read-only time stays read-only."""
 
 Rows = Mapping[tuple[str, str], dict[str, Any] | None]
 
@@ -108,16 +111,26 @@ class Store:
         self._mutex = threading.RLock()
         self._unwritten = Unwritten()
         self._on_disk = False
+        self._counted = (0, 0)
+        self._opened: sqlite3.Connection | None = None  # the file, or in its stead a copy in memory
         try:
-            self._connection = self._open()
+            self._opened = self._open()
             self._on_disk = True
         except sqlite3.Error as error:
             self._note(error)
-            self._connection, read = read_copy(path, migrations=self._migrations, now_s=clock.utc())
+            try:
+                self._opened, read = read_copy(path, migrations=self._migrations, now_s=clock.utc())
+            except sqlite3.Error as deeper:
+                raise StoreError(trouble_of(deeper), f"{path} cannot be brought to this version: {deeper}") from deeper
             if not read and path.exists():
                 log.error("store_unreadable", path=str(path), message="started without what it holds")
         newest: int | None = self._connection.execute("SELECT max(id) FROM outbox").fetchone()[0]
         self._next_id = 1 if newest is None else newest + 1
+
+    @property
+    def _connection(self) -> sqlite3.Connection:
+        assert self._opened is not None
+        return self._opened
 
     def _open(self) -> sqlite3.Connection:
         opts: dict[str, Any] = {"open_file": self._open_file, "migrations": self._migrations}
@@ -127,6 +140,9 @@ class Store:
             if error.kind is not Trouble.DAMAGED:
                 raise
             damage = str(error)
+        if self._opened is not None:  # found while running: nothing may hold the file while it is renamed
+            self._opened.close()
+            self._opened = empty_copy(migrations=self._migrations, now_s=self._clock.utc())
         try:
             self.renamed = rename_damaged(self.path, self._clock.utc())
         except OSError as error:
@@ -178,12 +194,12 @@ class Store:
     def bring_back(self) -> int:
         """Let every message that was set aside wait again (a person mended the broker's rules). Returns how many."""
         with self._mutex:
-            in_memory = set(self._unwritten.aside)
+            brought = len(self._refused(self._limits.aside))
             on_disk = {found.id for found in tables.read_aside(self._connection, self._limits.aside)}
             self._unwritten.aside.clear()
             self._unwritten.back |= on_disk - self._unwritten.gone
             self._write()
-            return len(in_memory | on_disk)
+            return brought
 
     def flush(self) -> bool:
         """Try again to write what is only in memory. True: nothing is. Call it now and then while `unwritten`."""
@@ -197,7 +213,7 @@ class Store:
             if not self._on_disk:
                 connection = self._open()
                 self._connection.close()
-                self._connection, self._on_disk = connection, True
+                self._opened, self._on_disk = connection, True
             trimmed = tables.write(
                 self._connection,
                 self._unwritten,
@@ -230,8 +246,7 @@ class Store:
                 message="kept in memory and sent all the same, marked not durable; written when the disk takes it",
             )
         self.trouble = trouble
-        if trouble is Trouble.DAMAGED and self._on_disk:
-            # Opening anew tells a damaged file from a passing fault, and begins a new one if it must.
+        if trouble in _OPEN_ANEW:
             self._on_disk = False
 
     def _count_dropped(self, events: int) -> None:
@@ -283,7 +298,7 @@ class Store:
             spare = len(hidden.gone) + len(hidden.aside) + len(hidden.messages)
             found: list[StoredMessage] = []
             try:
-                found = hidden.still_waiting(tables.read_waiting(self._connection, after, limit + spare))
+                found = hidden.still_waiting(tables.read_waiting(self._connection, after, limit + spare, hidden.back))
             except sqlite3.Error as error:  # a disk that cannot be read must not silence what is in memory
                 self._note(error)
             return sorted([*found, *hidden.waiting(after)], key=lambda m: m.id)[:limit]
@@ -305,21 +320,29 @@ class Store:
     def refused(self, limit: int = 100) -> list[tables.SetAside]:
         """Messages set aside, newest first."""
         with self._mutex:
-            mine = self._unwritten
-            found = {a.id: a for a in tables.read_aside(self._connection, limit) if a.id not in mine.back | mine.gone}
-            for number, (reason, at_s) in mine.aside.items():
-                message = mine.messages.get(number)
-                found[number] = tables.SetAside(number, "" if message is None else message.topic, reason, at_s)
-            return sorted(found.values(), key=lambda a: -a.id)[:limit]
+            return self._refused(limit)
+
+    def _refused(self, limit: int) -> list[tables.SetAside]:
+        mine = self._unwritten
+        left = mine.back | mine.gone | tables.dead_states(self._connection, mine)
+        found = {a.id: a for a in tables.read_aside(self._connection, limit + len(left))}
+        for number, (reason, at_s) in mine.aside.items():
+            message = mine.messages.get(number)
+            topic = tables.topic_of(self._connection, number) if message is None else message.topic
+            found[number] = tables.SetAside(number, topic, reason, at_s)
+        return sorted((a for a in found.values() if a.id not in left), key=lambda a: -a.id)[:limit]
 
     def counts(self) -> tuple[int, int]:
-        """How many messages wait for the broker, and how many it refused."""
-        with self._mutex:
+        """How many messages wait for the broker, and how many it refused. Never waits: the last known while writing."""
+        if self._mutex.acquire(blocking=False):
             try:
-                return tables.counts(self._connection, self._unwritten)
+                self._counted = tables.counts(self._connection, self._unwritten)
             except sqlite3.Error as error:  # as in `pending`
                 self._note(error)
-                return len(self._unwritten.messages), len(self._unwritten.aside)
+                self._counted = len(self._unwritten.messages), len(self._unwritten.aside)
+            finally:
+                self._mutex.release()
+        return self._counted
 
     def close(self) -> None:
         """Write what can be written, close the file and release the folder."""

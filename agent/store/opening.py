@@ -2,7 +2,9 @@
 
 import contextlib
 import os
+import shutil
 import sqlite3
+import tempfile
 import time
 from collections.abc import Callable, Sequence
 from pathlib import Path
@@ -11,7 +13,7 @@ from typing import Final
 from agent.store.errors import StoreError, Trouble, trouble_of
 from agent.store.schema import Migration, migrate
 
-__all__ = ["Connect", "check_permission", "connect", "open_on_disk", "read_copy", "rename_damaged"]
+__all__ = ["Connect", "check_permission", "connect", "empty_copy", "open_on_disk", "read_copy", "rename_damaged"]
 
 Connect = Callable[[Path], sqlite3.Connection]
 
@@ -66,12 +68,26 @@ def open_on_disk(
         if found != "ok":
             raise StoreError(Trouble.DAMAGED, f"{path}: {found}")
         migrate(connection, migrations, name=str(path), now_s=now_s)
+        connection.execute("BEGIN IMMEDIATE")  # a read-only disk is known now and not at the first alert
+        connection.execute(f"PRAGMA user_version = {len(migrations):d}")
+        connection.execute("ROLLBACK")
+        _sync_folder(path.parent)
     except BaseException as error:  # the file handle must not outlive any failure
         connection.close()
         if isinstance(error, sqlite3.Error) and trouble_of(error) is Trouble.DAMAGED:
             raise StoreError(Trouble.DAMAGED, f"{path}: {error}") from error
         raise
     return connection
+
+
+def _sync_folder(folder: Path) -> None:
+    """A new file survives a power cut only once its name is on the disk too."""
+    with contextlib.suppress(OSError):  # some file systems cannot; they need not
+        number = os.open(folder, os.O_RDONLY | os.O_CLOEXEC)
+        try:
+            os.fsync(number)
+        finally:
+            os.close(number)
 
 
 def rename_damaged(path: Path, now_s: float) -> Path:
@@ -89,30 +105,45 @@ def rename_damaged(path: Path, now_s: float) -> Path:
     return target
 
 
+def empty_copy(*, migrations: Sequence[Migration], now_s: float) -> sqlite3.Connection:
+    """A database in memory with nothing in it."""
+    copy = sqlite3.connect(":memory:", isolation_level=None, check_same_thread=False)
+    migrate(copy, migrations, name="memory", now_s=now_s)
+    return copy
+
+
 def read_copy(path: Path, *, migrations: Sequence[Migration], now_s: float) -> tuple[sqlite3.Connection, bool]:
     """A copy in memory of a database that cannot be written now, and whether anything could be read.
 
-    Exclusive locking needs no shared-memory file, so it works on a full disk; a read-only disk wants mode=ro, and,
-    where the log was cleanly closed, immutable=1 (https://www.sqlite.org/wal.html, sections 2 and 5).
+    Read in place first: exclusive locking needs no shared-memory file, so it works on a full disk, and mode=ro on a
+    read-only one whose files are all there (https://www.sqlite.org/wal.html, sections 2.1 and 5). Else from a copy of
+    the files where there is room.
     """
     copy = sqlite3.connect(":memory:", isolation_level=None, check_same_thread=False)
-    clean = not Path(f"{path}-wal").exists() or Path(f"{path}-wal").stat().st_size == 0
-    uri = path.resolve().as_uri()
-    read = False
-    for how in ("rw", "ro", "immutable"):
-        if not path.exists() or (how == "immutable" and not clean):
-            continue
-        mode = "mode=ro&immutable=1" if how == "immutable" else f"mode={how}"
-        with (
-            contextlib.suppress(sqlite3.Error),
-            contextlib.closing(
-                sqlite3.connect(f"{uri}?{mode}", uri=True, timeout=BUSY_S, isolation_level=None)
-            ) as source,
-        ):
-            if how == "rw":
-                source.execute("PRAGMA locking_mode = EXCLUSIVE")
-            source.backup(copy)
-            read = True
-            break
+    read = path.exists() and (_read_from(path, "rw", copy) or _read_from(path, "ro", copy) or _read_aside(path, copy))
     migrate(copy, migrations, name=str(path), now_s=now_s)
     return copy, read
+
+
+def _read_from(path: Path, mode: str, copy: sqlite3.Connection) -> bool:
+    try:
+        uri = f"{path.resolve().as_uri()}?mode={mode}"
+        with contextlib.closing(sqlite3.connect(uri, uri=True, timeout=BUSY_S, isolation_level=None)) as source:
+            if mode == "rw":
+                source.execute("PRAGMA locking_mode = EXCLUSIVE")
+            source.backup(copy)
+    except sqlite3.Error:
+        return False
+    return True
+
+
+def _read_aside(path: Path, copy: sqlite3.Connection) -> bool:
+    memory = "/dev/shm"  # noqa: S108 - a folder of our own is made in it; a full or read-only disk holds /tmp as well
+    try:
+        with tempfile.TemporaryDirectory(dir=memory if os.path.isdir(memory) else None) as folder:
+            for suffix in ("", "-wal"):
+                if Path(f"{path}{suffix}").exists():
+                    shutil.copyfile(f"{path}{suffix}", f"{folder}/copy{suffix}")
+            return _read_from(Path(folder, "copy"), "rw", copy)
+    except OSError:
+        return False

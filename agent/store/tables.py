@@ -2,6 +2,7 @@
 
 import json
 import sqlite3
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any
 
@@ -79,9 +80,9 @@ def _write_rows(connection: sqlite3.Connection, changes: Unwritten, now_s: float
 
 
 def _write_messages(connection: sqlite3.Connection, changes: Unwritten) -> None:
+    for topic, number in changes.states.items():
+        connection.execute("DELETE FROM outbox WHERE kind = 'state' AND topic = ? AND id < ?", (topic, number))
     for number, m in changes.messages.items():
-        if m.kind == "state":
-            connection.execute("DELETE FROM outbox WHERE kind = 'state' AND topic = ? AND id < ?", (m.topic, number))
         connection.execute(
             "INSERT INTO outbox (id, kind, topic, payload, retain, order_key, created_s) VALUES (?, ?, ?, ?, ?, ?, ?)",
             (number, m.kind, m.topic, encoded(m.payload), int(m.retain), m.order_key, m.created_s),
@@ -118,25 +119,33 @@ def _count(connection: sqlite3.Connection, where: str) -> int:
     return number
 
 
+def dead_states(connection: sqlite3.Connection, changes: Unwritten) -> set[int]:
+    """Ids of states on the disk that a newer one replaces once `changes` are written."""
+    sql = "SELECT id FROM outbox WHERE kind = 'state' AND topic = ? AND id < ?"
+    return {number for newest in changes.states.items() for (number,) in connection.execute(sql, newest)}
+
+
 def counts(connection: sqlite3.Connection, changes: Unwritten) -> tuple[int, int]:
     """How many messages wait and how many are set aside, once `changes` are written."""
-    states = "SELECT id, aside_reason IS NULL FROM outbox WHERE kind = 'state' AND topic = ?"
-    topics = {m.topic for m in changes.messages.values() if m.kind == "state"}
-    replaced = {number: waits for t in topics for number, waits in connection.execute(states, (t,))}
-    moved = [number for number in changes.aside if number not in replaced]
-    back = [number for number in changes.back if number not in replaced]
-    left = sum(replaced.values()) + len(changes.gone - replaced.keys()) + len(moved) - len(back)
-    waiting = _count(connection, "aside_reason IS NULL") + len(changes.messages) - left
-    aside = _count(connection, "aside_reason IS NOT NULL") - (len(replaced) - sum(replaced.values()))
-    return waiting, aside + len(moved) - len(back)
+    number = [_count(connection, "aside_reason IS NULL"), _count(connection, "aside_reason IS NOT NULL")]
+    leave = changes.gone | dead_states(connection, changes)
+    touched = json.dumps(sorted(leave | changes.aside.keys() | changes.back))
+    sql = "SELECT id, aside_reason IS NOT NULL FROM outbox WHERE id IN (SELECT value FROM json_each(?))"
+    for found, is_aside in connection.execute(sql, (touched,)).fetchall():
+        number[is_aside] -= 1
+        if found not in leave:
+            number[found in changes.aside or (is_aside and found not in changes.back)] += 1
+    for found in changes.messages:
+        number[found in changes.aside] += 1
+    return number[0], number[1]
 
 
-def read_waiting(connection: sqlite3.Connection, after: int, limit: int) -> list[StoredMessage]:
-    """Messages on the disk that wait, oldest first, with an id above `after`."""
+def read_waiting(connection: sqlite3.Connection, after: int, limit: int, back: Iterable[int]) -> list[StoredMessage]:
+    """Messages on the disk that wait, oldest first, with an id above `after`; `back` wait again, whatever it says."""
     rows = connection.execute(
         "SELECT id, topic, payload, retain, kind, order_key, created_s FROM outbox"
-        " WHERE aside_reason IS NULL AND id > ? ORDER BY id LIMIT ?",
-        (after, limit),
+        " WHERE (aside_reason IS NULL OR id IN (SELECT value FROM json_each(?))) AND id > ? ORDER BY id LIMIT ?",
+        (json.dumps(sorted(back)), after, limit),
     )
     return [
         StoredMessage(
@@ -153,6 +162,12 @@ def read_aside(connection: sqlite3.Connection, limit: int) -> list[SetAside]:
         (limit,),
     )
     return [SetAside(*row) for row in rows]
+
+
+def topic_of(connection: sqlite3.Connection, number: int) -> str:
+    """The topic of a message on the disk, empty where it is not there."""
+    row = connection.execute("SELECT topic FROM outbox WHERE id = ?", (number,)).fetchone()
+    return "" if row is None else str(row[0])
 
 
 def decoded(payload: str | None) -> dict[str, Any] | None:

@@ -44,12 +44,13 @@ class Unwritten:
     rows: dict[tuple[str, str], str | None] = field(default_factory=dict)
     retained: dict[str, tuple[str | None, float]] = field(default_factory=dict)
     messages: dict[int, OutgoingMessage] = field(default_factory=dict)  # ids rising
+    states: dict[str, int] = field(default_factory=dict)  # topic -> id of its newest state: older ones are dead
     aside: dict[int, tuple[str, float]] = field(default_factory=dict)  # id -> reason, when
     back: set[int] = field(default_factory=set)  # set aside on the disk, and waiting again
     gone: set[int] = field(default_factory=set)  # confirmed, still on the disk
 
     def __bool__(self) -> bool:
-        return bool(self.rows or self.retained or self.messages or self.aside or self.back or self.gone)
+        return bool(self.rows or self.retained or self.messages or self.states or self.aside or self.back or self.gone)
 
     @property
     def must_sync(self) -> bool:
@@ -61,6 +62,7 @@ class Unwritten:
         if message.kind == "state":
             for old in [n for n, m in self.messages.items() if m.kind == "state" and m.topic == message.topic]:
                 self._forget(old)
+            self.states[message.topic] = number
         self.messages[number] = message
 
     def confirm(self, number: int) -> None:
@@ -81,13 +83,10 @@ class Unwritten:
 
     def still_waiting(self, on_disk: Iterable[StoredMessage]) -> list[StoredMessage]:
         """Of the messages that wait on the disk those that are not confirmed, set aside or replaced meanwhile."""
-        replaced = {m.topic for m in self.messages.values() if m.kind == "state"}
-        return [
-            m
-            for m in on_disk
-            if not (m.id in self.gone or m.id in self.aside)
-            and not (m.message.kind == "state" and m.message.topic in replaced)
-        ]
+        return [m for m in on_disk if m.id not in self.gone and m.id not in self.aside and not self._dead(m)]
+
+    def _dead(self, stored: StoredMessage) -> bool:
+        return stored.message.kind == "state" and stored.id < self.states.get(stored.message.topic, 0)
 
     def waiting(self, after: int = 0) -> Iterator[StoredMessage]:
         """Messages in memory that may be sent, oldest first."""

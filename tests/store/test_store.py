@@ -1,6 +1,6 @@
 """The store: what was accepted is there, after any end of the process and whatever the disk says."""
 
-import json
+import contextlib
 import math
 import os
 import shutil
@@ -372,6 +372,31 @@ def test_damage_found_while_running_is_told_and_mended_without_a_restart(open_, 
     assert store.load("k") == {"1": {"x": 1}, "2": {"x": 2}}
 
 
+def test_real_damage_found_while_running_begins_a_new_file_and_keeps_what_was_just_accepted(open_, tmp_path, counters):
+    path = tmp_path / "data" / "flueward.db"
+    disk = Disk()
+    store = open_(open_file=disk.connect)
+    for n in range(50):
+        store.commit(rows={("k", str(n)): {"x": "y" * 500}})
+    store._connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+    with path.open("r+b") as file:
+        file.seek(4096)
+        file.write(b"\xff" * 4096 * 3)
+    disk.fail(sqlite3.SQLITE_CORRUPT)
+    assert store.commit(rows={("k", "new"): {"x": 2}}, messages=[event("a", 1)]) is False
+    disk.mend()
+    assert store.flush() is True
+    assert store.renamed is not None
+    assert store.renamed.exists()
+    assert store.load("k") == {"new": {"x": 2}}
+    assert waiting(store) == [("t/a/event", 1)]
+    assert load_rows(path, "k") == {"new": {"x": 2}}
+    store.close()
+    again = open_()
+    assert again.load("k") == {"new": {"x": 2}}
+    assert again.renamed is None
+
+
 # Versions
 
 
@@ -496,38 +521,89 @@ def test_a_topic_that_cannot_be_published_on_is_refused_where_it_is_made():
         OutgoingMessage("a", {}, False, "state", "k", 1.0)
 
 
-@pytest.mark.skipif(
-    os.getuid() != 0 or shutil.which("mount") is None, reason="mounting a small file system needs root and mount"
-)
-def test_on_a_file_system_that_is_really_full_nothing_accepted_is_lost(open_, tmp_path):
+@pytest.fixture
+def small_disk(tmp_path: Path) -> Iterator[Path]:
+    """A file system of 300 kB."""
+    if os.getuid() != 0 or shutil.which("mount") is None:
+        pytest.skip("mounting a small file system needs root and mount")
     folder = tmp_path / "small"
     folder.mkdir()
     if subprocess.run(["mount", "-t", "tmpfs", "-o", "size=300k", "none", str(folder)], check=False).returncode:
         pytest.skip("mounting is not allowed here")
-    try:
-        path = folder / "flueward.db"
-        store = open_(path=path)
-        (folder / "filler").write_bytes(b"")
-        with (folder / "filler").open("wb", buffering=0) as filler:
-            try:
-                while True:
-                    filler.write(b"x" * 4096)
-            except OSError:
-                pass
-        durable = [store.commit(messages=[event("a", n)], rows={("k", str(n)): {"x": "y" * 900}}) for n in range(100)]
-        assert durable[-1] is False
-        assert store.disk == "full"
-        store._connection.close()  # as after a crash: the log is still there
-        store._lock.release()
-        store = open_(path=path)  # starts on the full disk
-        kept = durable.index(False) if False in durable else 0
-        assert len(store.load("k")) >= kept  # what was durable is known
-        assert store.commit(messages=[event("b", 1)], rows={("k", "after"): {"x": 1}}) is False
-        (folder / "filler").unlink()
-        assert store.flush() is True
-        assert json.dumps(load_rows(path, "k")["after"]) == '{"x": 1}'
+    yield folder
+    subprocess.run(["umount", "--lazy", str(folder)], check=True)
+
+
+def crash(store: Store, *, but: str = "") -> None:
+    """As a killed process leaves its files: the log and its index beside the database, nothing tidied."""
+    files = {name: Path(name).read_bytes() for name in (f"{store.path}{end}" for end in ("", "-wal", "-shm"))}
+    store._connection.close()
+    store._lock.release()
+    for name, data in files.items():
+        if not but or not name.endswith(but):
+            Path(name).write_bytes(data)
+
+
+def test_on_a_disk_that_is_really_full_nothing_accepted_is_lost_even_over_a_restart_on_it(open_, small_disk):
+    path = small_disk / "flueward.db"
+    store = open_(path=path)
+    store.commit(rows={("k", "first"): {"x": 0}})
+    with (small_disk / "filler").open("wb", buffering=0) as filler, contextlib.suppress(OSError):
+        while True:
+            filler.write(b"x" * 4096)
+    durable = [store.commit(messages=[event("a", n)], rows={("k", str(n)): {"x": "y" * 900}}) for n in range(100)]
+    assert durable[-1] is False
+    assert store.disk == "full"
+    assert waiting(store) == [("t/a/event", n) for n in range(100)]
+    store._connection.close()
+    store._lock.release()
+    store = open_(path=path)  # starts on the full disk, knowing what was durable
+    assert len(store.load("k")) >= 1 + sum(durable)
+    assert store.commit(messages=[event("b", 1)], rows={("k", "after"): {"x": "y" * 9000}}) is False
+    assert ("t/b/event", 1) in waiting(store)
+    (small_disk / "filler").unlink()
+    assert store.flush() is True
+    assert load_rows(path, "k")["after"] == {"x": "y" * 9000}
+    store.close()
+
+
+@pytest.mark.parametrize("ended", ["in order", "killed", "killed, restored without -shm"])
+def test_on_a_disk_that_went_read_only_the_store_starts_with_what_it_held(open_, small_disk, ended):
+    path = small_disk / "flueward.db"
+    store = open_(path=path)
+    store.commit(messages=[event("a", 1)], rows={("k", "1"): {"x": 1}})
+    if ended != "in order":
+        crash(store, but="-shm" if "-shm" in ended else "")
+    else:
         store.close()
-    finally:
-        for _ in range(20):
-            if subprocess.run(["umount", str(folder)], check=False).returncode == 0:
-                break
+    subprocess.run(["mount", "-o", "remount,ro", str(small_disk)], check=True)
+    store = open_(path=path)
+    assert store.disk == "full"  # of the three words of `status` the one that says: it takes nothing
+    assert store.load("k") == {"1": {"x": 1}}
+    assert store.commit(messages=[event("a", 2)], rows={("k", "2"): {"x": 2}}) is False
+    assert waiting(store) == [("t/a/event", 1), ("t/a/event", 2)]
+    with pytest.raises(DataDirInUse):
+        open_(path=path)
+    subprocess.run(["mount", "-o", "remount,rw", str(small_disk)], check=True)
+    assert store.flush() is True
+    assert load_rows(path, "k") == {"1": {"x": 1}, "2": {"x": 2}}
+    store.close()
+
+
+def test_a_transition_is_synced_and_a_confirmation_is_not(open_):
+    store = open_()
+    synchronous = "PRAGMA synchronous"  # 2 is FULL, 1 is NORMAL: https://www.sqlite.org/pragma.html#pragma_synchronous
+    store.commit(messages=[event("a", 1)])
+    assert store._connection.execute(synchronous).fetchone() == (2,)
+    store.confirm([store.pending(1)[0].id])
+    assert store._connection.execute(synchronous).fetchone() == (1,)
+    store.commit(rows={("k", "1"): {"x": 1}})
+    assert store._connection.execute(synchronous).fetchone() == (2,)
+    assert store._connection.execute("PRAGMA journal_mode").fetchone() == ("wal",)
+
+
+def test_a_migration_that_cannot_succeed_is_an_error_in_words(open_, tmp_path):
+    open_().close()
+    with pytest.raises(StoreError, match=r"flueward\.db cannot be brought to this version: no such table"):
+        open_(migrations=(*MIGRATIONS, ("INSERT INTO none VALUES (1)",)))
+    assert open_().load("k") == {}
