@@ -121,8 +121,9 @@ def cell_emf_mv(
     gas = in_range("o2_frac", o2_frac, above=0.0, up_to=1.0, invalid=invalid)
     ref = in_range("ref_o2_frac", ref_o2_frac, above=0.0, up_to=1.0, invalid=invalid)
     ratio = in_range("pressure_ratio", pressure_ratio, above=0.0, invalid=invalid)
-    factor = np.asarray(slope_frac, dtype=np.float64) * nernst_factor_mv(cell_temp_c, invalid=invalid)
-    return np.asarray(factor * np.log(ref * ratio / gas) + np.asarray(offset_mv, dtype=np.float64))
+    offset = in_range("offset_mv", offset_mv, invalid=invalid)
+    factor = in_range("slope_frac", slope_frac, invalid=invalid) * nernst_factor_mv(cell_temp_c, invalid=invalid)
+    return np.asarray(factor * (np.log(ref * ratio) - np.log(gas)) + offset)
 
 
 def o2_frac_from_emf(
@@ -165,9 +166,10 @@ def o2_frac_from_emf(
     ref = in_range("ref_o2_frac", ref_o2_frac, above=0.0, up_to=1.0, invalid=invalid)
     ratio = in_range("pressure_ratio", pressure_ratio, above=0.0, invalid=invalid)
     slope = in_range("slope_frac", slope_frac, above=0.0, invalid=invalid)
+    offset = in_range("offset_mv", offset_mv, invalid=invalid)
     factor = slope * nernst_factor_mv(cell_temp_c, invalid=invalid)
     with np.errstate(over="ignore"):
-        found = ref * ratio * np.exp((np.asarray(offset_mv, dtype=np.float64) - emf) / factor)
+        found = ref * ratio * np.exp((offset - emf) / factor)
     return in_range("o2_frac from emf_mv", found, invalid=invalid)  # e.g. -30 V of a mis-scaled register
 
 
@@ -193,7 +195,7 @@ def d_emf_d_temp(
     gas = in_range("o2_frac", o2_frac, above=0.0, up_to=1.0, invalid=invalid)
     ref = in_range("ref_o2_frac", ref_o2_frac, above=0.0, up_to=1.0, invalid=invalid)
     ratio = in_range("pressure_ratio", pressure_ratio, above=0.0, invalid=invalid)
-    return np.asarray(np.asarray(slope_frac) * MV_PER_K * np.log(ref * ratio / gas))
+    return np.asarray(np.asarray(slope_frac) * MV_PER_K * (np.log(ref * ratio) - np.log(gas)))
 
 
 def d_emf_d_gas_pressure(
