@@ -167,7 +167,8 @@ class Delivery:
 
     def _release(self, sent: _Sent) -> None:
         if isinstance(sent.ident[1], int):
-            self._lanes.release(sent.ident[1], sent.key)
+            if not self._lanes.release(sent.ident[1], sent.key):
+                self._suspicion.clear(sent.ident)
         elif sent.ident[0] == "volatile":
             self.volatile.release(sent.topic)
 

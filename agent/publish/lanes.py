@@ -81,12 +81,18 @@ class Lanes:
             heapq.heappush(self._ready, entry)
         return found
 
-    def release(self, number: int, key: str) -> None:
-        """It was not confirmed and may go again."""
+    def release(self, number: int, key: str) -> bool:
+        """It was not confirmed and may go again. False: a newer state of its topic has made it needless."""
         lane = self._lanes.get(key)
-        if lane and lane[0].id == number:
-            self._busy.discard(key)
-            self._settle(key)
+        if not lane or lane[0].id != number:
+            return True
+        message = lane[0].message
+        if message.kind == "state" and self._states[message.topic][0] != number:
+            self.done(number, key)
+            return False
+        self._busy.discard(key)
+        self._settle(key)
+        return True
 
     def done(self, number: int, key: str) -> None:
         """It was confirmed or set aside: the next of its key may go."""
