@@ -23,6 +23,7 @@ _FIRST: Final[Migration] = (
     " retain INTEGER NOT NULL, order_key TEXT NOT NULL, created_s REAL NOT NULL, aside_reason TEXT, aside_s REAL)",
     "CREATE INDEX outbox_topic ON outbox (topic) WHERE kind = 'state'",
     "CREATE INDEX outbox_lane ON outbox (order_key, id) WHERE kind = 'event' AND aside_reason IS NULL",
+    "CREATE INDEX outbox_waiting ON outbox (id) WHERE aside_reason IS NULL",
     "CREATE INDEX outbox_aside ON outbox (id) WHERE aside_reason IS NOT NULL",
     # What every retained topic should hold. NULL: emptied, and to be emptied again in a broker that remembers too much.
     "CREATE TABLE retained (topic TEXT PRIMARY KEY, payload TEXT, created_s REAL NOT NULL) WITHOUT ROWID",

@@ -57,7 +57,7 @@ def write(connection: sqlite3.Connection, changes: Unwritten, *, limit: int, asi
     try:
         _write_rows(connection, changes, now_s)
         _write_messages(connection, changes)
-        trimmed = _trim(connection, limit, aside_limit)
+        trimmed = _trim(connection, changes, limit, aside_limit)
         connection.execute("COMMIT")
     except BaseException:  # whatever ends it, the transaction must not stay open
         connection.rollback()
@@ -98,14 +98,16 @@ def _write_messages(connection: sqlite3.Connection, changes: Unwritten) -> None:
     )
 
 
-def _trim(connection: sqlite3.Connection, limit: int, aside_limit: int) -> Trimmed:
-    over = _count(connection, "kind = 'event' AND aside_reason IS NULL") - limit
+def _trim(connection: sqlite3.Connection, changes: Unwritten, limit: int, aside_limit: int) -> Trimmed:
+    # Counting a long outbox takes a while, so only what has grown is counted.
+    more_wait, more_aside = bool(changes.messages or changes.back), bool(changes.aside)
+    over = _count(connection, "kind = 'event' AND aside_reason IS NULL") - limit if more_wait else 0
     for _ in range(over):
         (victim,) = connection.execute(_FIRST_FOLLOWED).fetchone()
         if victim is None:
             (victim,) = connection.execute(_FIRST_OF_ALL).fetchone()
         connection.execute("DELETE FROM outbox WHERE id = ?", (victim,))
-    aside_over = _count(connection, "aside_reason IS NOT NULL") - aside_limit
+    aside_over = _count(connection, "aside_reason IS NOT NULL") - aside_limit if more_aside else 0
     if aside_over > 0:
         connection.execute(
             "DELETE FROM outbox WHERE id IN (SELECT id FROM outbox WHERE aside_reason IS NOT NULL ORDER BY id LIMIT ?)",

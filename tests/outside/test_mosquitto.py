@@ -307,3 +307,37 @@ def test_both_protocols_carry_the_same(tmp_path, protocol):
                 assert b.publisher.state.protocol == protocol
 
     scenario()
+
+
+def test_the_example_for_a_broker_is_one_that_it_accepts(certificates, tmp_path):
+    example = Path(__file__).parents[2] / "deploy" / "mosquitto.example.conf"
+    lines = [line for line in example.read_text().splitlines() if line and not line.startswith(("#", "listener"))]
+    acl = [line.removeprefix("#   ") for line in example.read_text().splitlines() if line.startswith("#   ")]
+    (tmp_path / "users").write_text("")
+    (tmp_path / "acl").write_text("\n".join(acl) + "\n")
+    for user in ("kiln-agent", "control-room"):
+        command = [needed("mosquitto_passwd"), "-b", str(tmp_path / "users"), user, PASSWORD]
+        subprocess.run(command, check=True, capture_output=True, timeout=20)
+    settings = "\n".join(lines)
+    for name, ours in {
+        "/etc/mosquitto/certs/broker.crt": certificates["broker.crt"],
+        "/etc/mosquitto/certs/broker.key": certificates["broker.key"],
+        "/etc/mosquitto/flueward.users": tmp_path / "users",
+        "/etc/mosquitto/flueward.acl": tmp_path / "acl",
+        "/var/lib/mosquitto/": f"{tmp_path}/",
+    }.items():
+        assert name in settings
+        settings = settings.replace(name, str(ours))
+    (tmp_path / "password").write_text(PASSWORD)
+
+    @in_a_loop
+    async def scenario(broker: Mosquitto) -> None:
+        mqtt = over_tls(broker, certificates, tmp_path / "password", username="kiln-agent")
+        async with Bench(tmp_path, mqtt).running() as b:
+            topics = ("flueward/north/probe/b2/event", "flueward/south/probe/b2/event")
+            b.commit(*[OutgoingMessage(topic, {"n": 1}, False, "event", topic, 0.0) for topic in topics])
+            await until(lambda: b.store.counts() == (0, 1))
+            assert [a.topic for a in b.store.refused()] == ["flueward/south/probe/b2/event"]
+
+    with Mosquitto(tmp_path, settings, memory=False) as broker:
+        scenario(broker)

@@ -38,7 +38,9 @@ def free_port() -> int:
 class Mosquitto:
     """One broker; `start` and `stop` as often as wanted, always on the same port. It forgets, unless told to keep."""
 
-    def __init__(self, folder: Path, settings: str = "allow_anonymous true", *, keep: bool = False) -> None:
+    def __init__(
+        self, folder: Path, settings: str = "allow_anonymous true", *, keep: bool = False, memory: bool = True
+    ) -> None:
         self.port = free_port()
         self._program = needed("mosquitto")
         self._settings = folder / f"mosquitto-{self.port}.conf"
