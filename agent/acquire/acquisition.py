@@ -5,6 +5,7 @@ import random
 from collections.abc import Callable
 from typing import Final
 
+from agent.acquire.decode import CompiledMap
 from agent.acquire.line import LineRunner
 from agent.acquire.link import LinkNow, Log
 from agent.acquire.poll import Poller
@@ -80,6 +81,7 @@ class Acquisition:
         self._clock, self._rng, self._counters, self._log = clock, rng, counters, log
         self._slots: dict[str, Slot] = {}
         by_line: dict[str, list[Slot]] = {}
+        compiled: dict[tuple[str, int], CompiledMap] = {}
         links: dict[tuple[str, int], LinkNow] = {}
         polled: list[tuple[str, Probe | Feed, Callable[[Sample], None]]] = [
             *((name, probe, emit) for name, probe in settings.probes.items()),
@@ -87,12 +89,14 @@ class Acquisition:
         ]
         start_s = clock.monotonic()
         for index, (name, at, hand_on) in enumerate(polled):
-            register_map = settings.maps[at.map]
+            key = (at.map, at.address_shift)
             try:
-                poller = Poller(name, at.unit, register_map, at.address_shift, hand_on, clock)
+                if key not in compiled:
+                    compiled[key] = CompiledMap(settings.maps[at.map], at.address_shift)
             except ValueError as error:
                 kind = "probes" if isinstance(at, Probe) else "feeds"
                 raise ValueError(f"{kind}.{name} with maps.{at.map}: {error}") from error
+            poller = Poller(name, at.unit, compiled[key], hand_on, clock)
             dither = rng if isinstance(at, Probe) and needs_dither(frozenset(poller.names)) else None
             link = links.setdefault((at.line, at.unit), LinkNow(at.line, at.unit))
             slot = Slot(

@@ -12,7 +12,7 @@ from math import isfinite
 from struct import Struct
 from typing import Final
 
-from agent.acquire.plan import Block, Span
+from agent.acquire.plan import Block, Span, make_plan
 from agent.acquire.transport import Words
 from agent.config.model import Register, RegisterMap, StatusWord
 from agent.signals import SIGNALS, Kind, Reason
@@ -157,7 +157,9 @@ def _compile_status(word: StatusWord, at: int, elsewhere: frozenset[str]) -> tup
 
 
 class CompiledMap:
-    """A register map at one address shift, ready to plan and to decode.
+    """A register map at one address shift, planned and ready to decode. Probes of one kind share it.
+
+    Raises ValueError where the map cannot be read within its own limits; the message says which address.
 
     Attributes
     ----------
@@ -165,6 +167,8 @@ class CompiledMap:
         The addresses of every mapped value, shifted.
     names : tuple of str
         Every signal that the map can give, flags of status words included.
+    plan : tuple of Block
+        What one poll asks for.
     """
 
     def __init__(self, register_map: RegisterMap, address_shift: int = 0) -> None:
@@ -181,9 +185,23 @@ class CompiledMap:
         )
         flags = {flag for _, word in self._words for listed in word.values.values() for flag in listed}
         self.names: tuple[str, ...] = tuple(dict.fromkeys([*register_map.signals, *sorted(flags)]))
+        self.plan: tuple[Block, ...] = tuple(
+            make_plan(
+                self.spans,
+                max_registers=register_map.max_registers,
+                max_bits=register_map.max_bits,
+                bridge_gaps=register_map.bridge_gaps,
+            )
+        )
+        self._compiled: dict[Block, tuple[tuple[Decode, ...], tuple[str, ...]]] = {}
 
     def compile_block(self, block: Block) -> tuple[tuple[Decode, ...], tuple[str, ...]]:
         """The decoders of what a block brings, and the names of those signals."""
+        if block not in self._compiled:
+            self._compiled[block] = self._compile_block(block)
+        return self._compiled[block]
+
+    def _compile_block(self, block: Block) -> tuple[tuple[Decode, ...], tuple[str, ...]]:
         members = set(block.spans)
         decoders: list[Decode] = []
         names: list[str] = []
@@ -206,10 +224,14 @@ class CompiledMap:
         return _compile_number(name, register, at, self._map.conventions.o2_clamp if name == "o2" else None)
 
     def raw_words(self, results: Mapping[Block, Words]) -> dict[str, tuple[int, ...]]:
-        """The registers or bits behind each signal (a status word under its first flag's names), for people to see."""
+        """The registers or bits behind each signal, for people to see; a status word stands under each of its flags."""
         found: dict[str, tuple[int, ...]] = {}
         named: Iterable[tuple[Span, str]] = [
-            *((span, flag) for span, word in self._words for listed in word.values.values() for flag in listed),
+            *(
+                (span, flag)
+                for span, word in self._words
+                for flag in {flag for listed in word.values.values() for flag in listed} - set(self._map.signals)
+            ),
             *((span, name) for span, name, _ in self._signals),
         ]
         for block, words in results.items():

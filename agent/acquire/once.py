@@ -5,6 +5,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 from agent.acquire.acquisition import make_wire
+from agent.acquire.decode import CompiledMap
 from agent.acquire.line import LISTEN_NOISE_MAX_BYTES
 from agent.acquire.poll import Poller
 from agent.acquire.transport import LinkError, Wire
@@ -57,7 +58,8 @@ async def read_once(
     line = settings.lines[at.line]
     wire = make_wire(line)
     samples: list[Sample] = []
-    poller = Poller(name, at.unit, settings.maps[at.map], at.address_shift, samples.append, clock, raw={})
+    compiled = CompiledMap(settings.maps[at.map], at.address_shift)
+    poller = Poller(name, at.unit, compiled, samples.append, clock, raw={})
     try:
         await wire.open()
         if wire.shared_medium and isinstance(line, RtuLine | RtuOverTcpLine) and line.listen_s:

@@ -6,10 +6,9 @@ from dataclasses import dataclass, field
 from typing import Final
 
 from agent.acquire.decode import CompiledMap, Decode
-from agent.acquire.plan import Block, make_plan, split_block
+from agent.acquire.plan import Block, split_block
 from agent.acquire.transport import GATEWAY_EXCEPTIONS, LinkError, Wire, Words
 from agent.clock import Clock
-from agent.config.model import RegisterMap
 from agent.signals import Reason, Sample
 
 __all__ = ["Poller", "Refused", "is_silence"]
@@ -55,9 +54,7 @@ class _Reading:
 
 @dataclass(slots=True)
 class Poller:
-    """Everything that is needed to poll one probe or feed, compiled once.
-
-    Raises ValueError where the map cannot be read with its own limits; the message says which address.
+    """What is needed to poll one probe or feed.
 
     Attributes
     ----------
@@ -71,8 +68,7 @@ class Poller:
 
     probe: str
     unit: int
-    register_map: RegisterMap
-    address_shift: int
+    compiled: CompiledMap
     emit: Callable[[Sample], None]
     clock: Clock
     rest_s: Callable[[int], float] = lambda _: 0.0  # of a block that stays silent while others answer, by attempts
@@ -80,7 +76,6 @@ class Poller:
     answered: bool = field(default=False, init=False)
     refused: list[Refused] = field(default_factory=list, init=False)
     names: tuple[str, ...] = field(default=(), init=False)
-    _compiled: CompiledMap = field(init=False)
     _plan: list[_Reading] = field(init=False)
     _readings: list[_Reading] = field(init=False)
     _first: int = field(default=0, init=False)
@@ -88,19 +83,11 @@ class Poller:
     _whole_again_at_s: float = field(default=math.inf, init=False)
 
     def __post_init__(self) -> None:
-        self._compiled = CompiledMap(self.register_map, self.address_shift)
-        self.names = self._compiled.names
-        limits = self.register_map
-        blocks = make_plan(
-            self._compiled.spans,
-            max_registers=limits.max_registers,
-            max_bits=limits.max_bits,
-            bridge_gaps=limits.bridge_gaps,
-        )
-        self._plan = self._readings = [self._reading(block) for block in blocks]
+        self.names = self.compiled.names
+        self._plan = self._readings = [self._reading(block) for block in self.compiled.plan]
 
     def _reading(self, block: Block) -> _Reading:
-        decoders, names = self._compiled.compile_block(block)
+        decoders, names = self.compiled.compile_block(block)
         return _Reading(block, decoders, names)
 
     @property
@@ -110,7 +97,7 @@ class Poller:
 
     def raw_words(self) -> dict[str, tuple[int, ...]]:
         """The registers or bits behind each signal in the last poll, where `raw` was asked for."""
-        return self._compiled.raw_words(self.raw or {})
+        return self.compiled.raw_words(self.raw or {})
 
     def missing(self, reason: Reason) -> None:
         """Emit a sample without values: nothing was asked, and this is why."""

@@ -2,7 +2,7 @@
 
 import asyncio
 from dataclasses import dataclass
-from typing import Final
+from typing import Final, cast
 
 from agent.acquire.frames import Request, check_body, crc_is_right, exception_error, find_frames
 from agent.acquire.transport import LinkError, Overheard, Words
@@ -58,9 +58,8 @@ class RtuStream(asyncio.Protocol):
 
     def connection_made(self, transport: asyncio.BaseTransport) -> None:
         """Keep the transport, unless this stream was dropped before it began."""
-        assert isinstance(transport, asyncio.Transport)
         if not self._dropped:
-            self.transport = transport
+            self.transport = cast(asyncio.Transport, transport)  # uvloop's is none by class
 
     def connection_lost(self, exc: Exception | None) -> None:
         """Tell a waiting request."""

@@ -8,6 +8,8 @@ __all__ = ["GOLDEN", "Grid", "listen_rest_s", "needs_dither", "rest_s", "stagger
 
 GOLDEN: Final = (math.sqrt(5) - 1) / 2  # multiples of it spread evenly over 0..1, however many there are
 
+STAGGER_STEPS: Final = 32
+
 COST_SHARE: Final = 100  # a dead unit may cost its line one part in so many
 JITTER: Final = 0.2  # only upwards, so that the share above holds
 _DOUBLINGS_MAX: Final = 40  # 2**40 s is beyond any rest: the exponent is held there
@@ -52,8 +54,11 @@ def listen_rest_s(refusals: int, jitter: float) -> float:
 
 
 def stagger_s(index: int, period_s: float) -> float:
-    """Where in its period the `index`-th probe is polled, so that not all are at once. [s]"""
-    return (index * GOLDEN) % 1.0 * period_s
+    """Where in its period the `index`-th probe is polled, so that not all are at once. [s]
+
+    One of 32 instants: probes that share one share the event loop's turns, which are most of what a poll costs.
+    """
+    return math.floor((index * GOLDEN) % 1.0 * STAGGER_STEPS) / STAGGER_STEPS * period_s
 
 
 def needs_dither(names: frozenset[str]) -> bool:

@@ -2,7 +2,7 @@
 
 import asyncio
 from struct import Struct
-from typing import Final
+from typing import Final, cast
 
 from agent.acquire.frames import Request, check_body, exception_error, make_request
 from agent.acquire.transport import LinkError, Overheard, Table, Words
@@ -40,12 +40,11 @@ class _Stream(asyncio.Protocol):
         self.answer: asyncio.Future[Answer] | None = None
         self.request: Request | None = None
         self.transaction = 0
-        self.buffer = bytearray()
+        self.buffer = b""  # the start of an answer that came in pieces
         self.stray_bytes = 0
 
     def connection_made(self, transport: asyncio.BaseTransport) -> None:
-        assert isinstance(transport, asyncio.Transport)
-        self.transport = transport
+        self.transport = cast(asyncio.Transport, transport)  # uvloop's is none by class
 
     def connection_lost(self, exc: Exception | None) -> None:
         self.drop(LinkError(Reason.CLOSED, f"the other end closed the connection{f': {exc}' if exc else ''}"))
@@ -69,14 +68,15 @@ class _Stream(asyncio.Protocol):
             self.stray_bytes += len(data)
             self.drop()
             return
-        buffer = self.buffer
-        buffer += data
-        size = len(buffer)
+        if self.buffer:
+            data = self.buffer + data
+        size = len(data)
         if size < 8:
-            if size >= 4 and (buffer[2] or buffer[3]):
+            if size >= 4 and (data[2] or data[3]):
                 self.drop(LinkError(Reason.GARBLED, "not Modbus TCP: the protocol id is not 0"))
+            self.buffer = data
             return
-        transaction, protocol, length, unit, function = _HEADER.unpack_from(buffer)
+        transaction, protocol, length, unit, function = _HEADER.unpack_from(data)
         if protocol != 0:
             self.drop(LinkError(Reason.GARBLED, "not Modbus TCP: the protocol id is not 0"))
         elif not 3 <= length <= _PDU_MAX + 1:
@@ -88,7 +88,7 @@ class _Stream(asyncio.Protocol):
         elif function & 0x7F != request.function:
             self.drop(LinkError(Reason.MISMATCH, f"function {function} came, {request.function} was asked"))
         elif size >= length + 6:
-            verdict = _judge(request, length, function, buffer)
+            verdict = _judge(request, length, function, data)
             if isinstance(verdict, LinkError) and verdict.reason is not Reason.EXCEPTION:
                 self.drop(verdict)
                 return
@@ -96,21 +96,23 @@ class _Stream(asyncio.Protocol):
             if size > length + 6:  # the answer is whole and ours; what hangs on to it is not
                 self.stray_bytes += size - length - 6
                 self.drop()
+        else:
+            self.buffer = data
 
 
-def _judge(request: Request, length: int, function: int, buffer: bytearray) -> Answer:
+def _judge(request: Request, length: int, function: int, frame: bytes) -> Answer:
     """The answer in a whole frame of the right transaction, unit and function."""
     if function & 0x80:
         if length != 3:
             return LinkError(Reason.GARBLED, f"an exception reply of length {length}, 3 is right")
-        return exception_error(request, buffer[8])
-    if length != request.byte_count + 3 or buffer[8] != request.byte_count:
+        return exception_error(request, frame[8])
+    if length != request.byte_count + 3 or frame[8] != request.byte_count:
         return LinkError(
             Reason.LENGTH,
             f"{request.byte_count} bytes were asked for ({request.count} from {request.address}); the answer "
-            f"counts {buffer[8]} and carries {length - 3}",
+            f"counts {frame[8]} and carries {length - 3}",
         )
-    return check_body(request, buffer[9 : 9 + request.byte_count])
+    return check_body(request, frame[9 : 9 + request.byte_count])
 
 
 class TcpWire:
@@ -194,7 +196,7 @@ class TcpWire:
         answer: asyncio.Future[Answer] = loop.create_future()
         self._transaction = stream.transaction = self._transaction % 0xFFFF + 1  # never 0, which some take for 'any'
         stream.request, stream.answer = request, answer
-        stream.buffer.clear()
+        stream.buffer = b""
         timer = loop.call_later(self._timeout_s, self._expire, stream)
         stream.transport.write(_TRANSACTION.pack(self._transaction) + request.mbap_tail)
         try:

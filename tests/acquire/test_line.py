@@ -93,7 +93,7 @@ def test_the_units_of_a_line_are_asked_in_turn_and_one_at_a_time(kit):
         await plant.clock.advance(20.0)
         begins = [at for at, *_ in plant.wire.reads]
         assert all(b - a >= 0.299 for a, b in itertools.pairwise(begins))  # answers take 0.3 s
-        assert all(count == 10 for count in Counter(unit for _, unit, *_ in plant.wire.reads).values())
+        assert all(count in (10, 11) for count in Counter(unit for _, unit, *_ in plant.wire.reads).values())
 
     run(kit, scenario, lines={"a": TCP}, probes=probes, answer_s=0.3)
 

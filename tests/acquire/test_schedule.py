@@ -109,7 +109,7 @@ def test_staggered_probes_are_spread_over_the_period(probes):
     gaps = [b - a for a, b in zip(offsets, [*offsets[1:], offsets[0] + 1.0], strict=True)]
     # Multiples of the golden ratio leave gaps of at most phi^2 / n: V. T. Sos, "On the distribution mod 1 of the
     # sequence n alpha", Ann. Univ. Sci. Budapest 1, 127-134, 1958 (three gaps); the constant is from memory.
-    assert max(gaps) <= 2.62 / probes
+    assert max(gaps) <= 2.62 / probes + 1 / 32  # and one step of the grid of instants
 
 
 @pytest.mark.parametrize(
