@@ -2,6 +2,7 @@
 
 import asyncio
 import functools
+import ssl
 import subprocess
 import time
 from collections.abc import Awaitable, Callable
@@ -17,6 +18,7 @@ from agent.publish.refusal import Refusal
 from agent.publish.retry import BackOff
 from tests.publish.bench import Bench, event, plain, state, until
 from tests.publish.mosquitto import Listener, Mosquitto, first_arrivals, needed
+from tests.publish.scripted_broker import ScriptedBroker
 
 PASSWORD = "a long word, and a % sign"
 
@@ -208,6 +210,19 @@ async def test_a_broker_that_wants_a_certificate_of_us_gets_it_or_we_are_told(ce
         async with Bench(tmp_path / "with", mqtt.model_copy(update=ours)).running() as b:
             b.commit(event("a", 1))
             await until(lambda: b.store.counts() == (0, 0))
+
+
+@in_a_loop
+async def test_an_answer_that_tls_has_already_decoded_is_not_left_lying(certificates, tmp_path):
+    tls = ssl.create_default_context(ssl.Purpose.CLIENT_AUTH)
+    tls.load_cert_chain(certificates["broker.crt"], certificates["broker.key"])
+    pingresp = b"\xd0\x00"  # in one TLS record with the PUBACK: after the first packet the socket has nothing to read
+    async with ScriptedBroker(tls=tls, before_puback=pingresp) as broker:
+        mqtt = Mqtt(host="localhost", port=broker.port, ca_file=certificates["ca.crt"])
+        async with Bench(tmp_path, mqtt, ack_s=60.0).running() as b:
+            b.commit(event("a", 1), event("a", 2))
+            await until(lambda: b.store.counts() == (0, 0))
+            assert len(broker.ends) == 0
 
 
 @in_a_loop

@@ -1,6 +1,7 @@
 """A broker of a few lines that misbehaves on demand. Not a test."""
 
 import asyncio
+import ssl
 import struct
 from collections.abc import Callable
 from dataclasses import dataclass, field
@@ -25,6 +26,8 @@ class ScriptedBroker:
     puback: Callable[[Published], int] = lambda message: 0
     properties: bytes = b""  # of CONNACK, MQTT 5
     pings: bool = True
+    before_puback: bytes = b""  # written with each PUBACK, in one piece
+    tls: ssl.SSLContext | None = None
     seen: list[Published] = field(default_factory=list)
     levels: list[int] = field(default_factory=list)
     clients: list[str] = field(default_factory=list)
@@ -34,7 +37,7 @@ class ScriptedBroker:
     writers: list[asyncio.StreamWriter] = field(default_factory=list)
 
     async def __aenter__(self) -> "ScriptedBroker":
-        self.server = await asyncio.start_server(self._serve, "127.0.0.1", self.port)
+        self.server = await asyncio.start_server(self._serve, "127.0.0.1", self.port, ssl=self.tls)
         self.port = self.server.sockets[0].getsockname()[1]
         return self
 
@@ -76,7 +79,8 @@ class ScriptedBroker:
                     if code == CUT:
                         break
                     if code != SILENT:
-                        writer.write(_framed(0x40, mid + (bytes([code]) if five and code else b"")))
+                        answer = _framed(0x40, mid + (bytes([code]) if five and code else b""))
+                        writer.write(self.before_puback + answer)
                 elif kind == 12 and self.pings:
                     writer.write(b"\xd0\x00")
                 elif kind == 14:

@@ -359,6 +359,26 @@ def test_a_damaged_file_is_renamed_named_and_a_new_one_begun(open_, tmp_path, co
     assert open_().load("k") == {"1": {"x": 1}}
 
 
+def test_the_log_of_a_damaged_database_goes_with_it_and_is_not_replayed_into_the_new_one(open_, tmp_path):
+    path = tmp_path / "data" / "flueward.db"
+    store = open_()
+    for n in range(50):
+        store.commit(rows={("k", str(n)): {"x": "y" * 500}})
+    store._connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+    store.commit(rows={("k", "1"): {"x": "z" * 500}})  # one page, not the first: the log cannot heal the header
+    crash(store)
+    assert Path(f"{path}-wal").stat().st_size > 0
+    data = bytearray(path.read_bytes())
+    data[:] = b"\xff" * len(data)
+    path.write_bytes(bytes(data))
+    again = open_()
+    assert again.renamed is not None
+    assert again.load("k") == {}
+    assert again.commit(rows={("k", "2"): {"x": 2}})
+    again.close()
+    assert open_().load("k") == {"2": {"x": 2}}
+
+
 def test_damage_found_while_running_is_told_and_mended_without_a_restart(open_, tmp_path, counters):
     disk = Disk()
     store = open_(open_file=disk.connect)
@@ -433,6 +453,24 @@ open_store(Path({str(path)!r}), log=structlog.get_logger(), counters=Counters(),
     again = open_()
     assert again.load("k") == {"1": {"x": 1}}
     assert again._connection.execute("PRAGMA user_version").fetchone() == (len(MIGRATIONS),)
+
+
+def test_a_migration_and_its_record_are_one(open_, tmp_path):
+    store = open_()
+    store.commit(rows={("k", "1"): {"x": 1}})
+    store.close()
+    disk = Disk()
+    disk.fail(sqlite3.SQLITE_IOERR, at="PRAGMA user_version = 2")
+    newer = (*MIGRATIONS, ("ALTER TABLE state ADD COLUMN note TEXT",))
+    store = open_(migrations=newer, open_file=disk.connect)  # on a copy in memory, the file stays as it was
+    assert store.load("k") == {"1": {"x": 1}}
+    with contextlib.closing(sqlite3.connect(tmp_path / "data" / "flueward.db")) as beside:
+        assert beside.execute("PRAGMA user_version").fetchone() == (1,)
+        assert beside.execute("SELECT version FROM migrations").fetchall() == [(1,)]
+        assert "note" not in [row[1] for row in beside.execute("PRAGMA table_info(state)")]
+    disk.mend()
+    assert store.flush() is True
+    assert store._connection.execute("PRAGMA user_version").fetchone() == (2,)
 
 
 def test_a_database_of_a_newer_version_is_refused_with_a_message_and_left_alone(open_, tmp_path):
