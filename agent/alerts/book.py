@@ -15,7 +15,7 @@ from agent.alerts.material import moved_materially
 from agent.alerts.policy import policy_problems
 from agent.alerts.silence import LineSilence
 from agent.alerts.symptoms import SYMPTOMS, symptom
-from agent.alerts.track import ROW_VERSION, RowError, Track, finding_from_row, finding_to_row, row_key
+from agent.alerts.track import ROW_VERSION, RowError, Track, earliest_due_s, finding_from_row, finding_to_row, row_key
 from agent.config.model import Settings
 from agent.reconstruct.now import ProbeNow
 from detectors.finding import Finding
@@ -63,6 +63,8 @@ class AlertBook:
         """
         self._known(probe)
         self._ledger.nows[probe] = now
+        if findings:
+            self._ledger.moved(probe)
         tracks = self._others(probe)
         ordered = sorted(findings, key=lambda f: (f.at_s, f.symptom != SILENCE, CAUSE_ORDER[symptom(f.symptom).name]))
         for at_s, group in groupby(ordered, key=lambda f: f.at_s):
@@ -77,8 +79,12 @@ class AlertBook:
     def tick(self, now_s: float, nows: Mapping[str, ProbeNow]) -> list[Transition]:
         """Time has reached `now_s` for every probe; `nows` holds what is known of each (probes may be left out)."""
         self._ledger.nows.update({probe: now for probe, now in nows.items() if probe in self._ledger.settings.probes})
+        due_s = self._ledger.next_due_s
         for probe in self._ledger.settings.probes:
-            self._engine.run_until(self._others(probe), now_s)
+            if due_s.get(probe, now_s) <= now_s:
+                tracks = self._others(probe)
+                self._engine.run_until(tracks, now_s)
+                due_s[probe] = earliest_due_s(tracks)
         self._silence.run_until(now_s)
         for track in self._ledger.tracks.values():
             if track.open and self._is_old(track, now_s):
@@ -104,6 +110,7 @@ class AlertBook:
     def unshelve(self, probe: str, name: str, *, at_s: float) -> list[Transition]:
         """Back into view."""
         self._known(probe)
+        self._ledger.moved(probe)
         track = self._ledger.track(probe, symptom(name).name)
         if track.state is not State.SHELVED:
             raise RefusedError(f"{probe} {name} is {track.state}, not shelved")
@@ -120,6 +127,7 @@ class AlertBook:
     def unsuppress(self, probe: str, name: str, *, at_s: float) -> list[Transition]:
         """The cause is gone."""
         self._known(probe)
+        self._ledger.moved(probe)
         track = self._ledger.track(probe, symptom(name).name)
         if track.state is not State.SUPPRESSED:
             raise RefusedError(f"{probe} {name} is {track.state}, not suppressed")
@@ -130,6 +138,7 @@ class AlertBook:
         """The whole probe out of service until `until_s`: somebody works on it."""
         self._known(probe)
         self._future(until_s, at_s)
+        self._ledger.moved(probe)
         out: list[Transition] = []
         for name in SYMPTOMS:
             track = self._ledger.track(probe, name)
@@ -146,6 +155,7 @@ class AlertBook:
         away = [track for track in self._ledger.of_probe(probe) if track.state is State.OUT_OF_SERVICE]
         if not away:
             raise RefusedError(f"probe {probe} is not out of service")
+        self._ledger.moved(probe)
         for track in away:
             self._engine.show(track, at_s)
         return self._ledger.drain()
@@ -216,11 +226,13 @@ class AlertBook:
             self._future(until_s, at_s)
         if not act(self._ledger, track, word):
             raise RefusedError(f"{track.probe} {track.symptom} is {track.state} already")
+        self._ledger.moved(track.probe)
         track.hidden_until_s, track.state_reason = until_s, why
         self._ledger.changed.add(track.key)
         return self._moved(track, at_s) if track.open else self._ledger.drain()
 
     def _moved(self, track: Track, at_s: float) -> list[Transition]:
+        self._ledger.moved(track.probe)
         if track.state is State.NORMAL:
             self._engine.ended(track, at_s)
         self._ledger.hand_out(track, at_s)

@@ -65,6 +65,7 @@ class Ledger:
         self.changed: set[str] = set()  # rows to be saved
         self.touched: set[str] = set()  # open alerts whose evidence may have moved
         self.out: list[Transition] = []
+        self.next_due_s: dict[str, float] = {}  # by probe, "" for silence; absent where it must be looked up anew
         self._policies: dict[str, Policy] = {}
 
     def track(self, probe: str, symptom: str) -> Track:
@@ -105,6 +106,11 @@ class Ledger:
         """Tracks that this alert explains, the oldest first."""
         found = [t for t in self.tracks.values() if t.explained_by == track.key]
         return sorted(found, key=lambda t: (t.condition.since_s or 0.0, t.key))
+
+    def moved(self, probe: str) -> None:
+        """Something of the probe has changed: its next deadline is to be looked up anew."""
+        self.next_due_s.pop(probe, None)
+        self.next_due_s.pop("", None)
 
     def drain(self) -> list[Transition]:
         """What has been handed out since the last call."""

@@ -53,7 +53,7 @@ def render_alert(alert: Mapping[str, Any], *, width: int = 80, colour: bool = Fa
         lines += _entry("Over", _time(alert["cleared_at"]), width)
     if alert["delayed"]:
         lines += _entry("Late", "handed over late: not new", width)
-    lines += _entry("Trust", _trust(alert), width)
+    lines += _entry("Reading", _trust(alert), width)
     lines += _entry("Seen", _evidence(alert["evidence"]), width)
     for place, suspect in enumerate(alert["suspects"]):
         part = suspect["part"].replace("_", " ")
@@ -144,7 +144,7 @@ def _trust(alert: Mapping[str, Any]) -> str:
     words = _TRUST[alert["reading_trust"]]
     if alert["error_estimate"] is not None and alert["error_direction"] is not None:
         words += f", about {abs(alert['error_estimate']):.1f} % O2 too {alert['error_direction']}"
-    return f"reading to be believed: {words}"
+    return f"can be trusted: {words}"
 
 
 def _plain(value: float) -> str:

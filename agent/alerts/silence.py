@@ -12,7 +12,7 @@ from typing import Any, Final
 
 from agent.alerts.engine import Engine
 from agent.alerts.ledger import BOOK_KEY, SILENCE, Ledger
-from agent.alerts.track import Track, finding_from_row, finding_to_row
+from agent.alerts.track import Track, earliest_due_s, finding_from_row, finding_to_row
 from detectors.finding import Finding
 
 __all__ = ["LineSilence"]
@@ -37,6 +37,8 @@ class LineSilence:
         self._queue.sort(key=lambda item: item[:2])
         if self._queue:
             self._ledger.changed.add(BOOK_KEY)
+        elif self._ledger.next_due_s.get("", now_s) > now_s:
+            return
         while self._queue and self._queue[0][_ORDER] <= now_s:
             at_s = self._queue[0][_ORDER]
             self._deadlines(at_s)
@@ -44,6 +46,7 @@ class LineSilence:
                 _, probe, finding = self._queue.pop(0)
                 self._judged(probe, finding, at_s)
         self._deadlines(now_s)
+        self._ledger.next_due_s[""] = earliest_due_s(self._tracks())
 
     def to_rows(self) -> list[dict[str, Any]]:
         """What waits, JSON-able."""

@@ -1,14 +1,14 @@
 """All that is kept of one symptom of one probe: plain data, saved as a row and restored."""
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import asdict, dataclass, field
-from math import isfinite
+from math import inf, isfinite
 from typing import Any, Final
 
 from agent.alerts.lifecycle import Condition, State
 from detectors.finding import Finding
 
-__all__ = ["ROW_VERSION", "RowError", "Track", "finding_from_row", "finding_to_row", "row_key"]
+__all__ = ["ROW_VERSION", "RowError", "Track", "earliest_due_s", "finding_from_row", "finding_to_row", "row_key"]
 
 ROW_VERSION: Final = 1
 
@@ -93,6 +93,11 @@ class Track:
             return cls(**values)
         except (KeyError, TypeError, ValueError) as error:
             raise RowError(f"alert row {name} is damaged: {error}") from None
+
+
+def earliest_due_s(tracks: Iterable[Track]) -> float:
+    """The next deadline of all; infinite when there is none."""
+    return min((due[0] for track in tracks if (due := track.due()) is not None), default=inf)
 
 
 def finding_to_row(finding: Finding) -> dict[str, Any]:

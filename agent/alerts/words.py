@@ -65,8 +65,8 @@ def operator_action(finding: Finding, now: ProbeNow, *, used_by_trim: bool) -> s
 
 _ACTIONS: Final[Mapping[str, str]] = {
     "heater_open": (
-        "Cell is cooling and the reading is going bad: by site procedure take trim off this probe. Nothing to touch "
-        "at the probe."
+        "The cell is cooling and the reading is going bad: by site procedure take trim, or whatever else uses it, off "
+        "this probe. Nothing to touch at the probe."
     ),
     "heater_exhausted": "The cell is cooling: by site procedure be ready to take trim off this probe.",
     "heater_uncontrolled": "Isolate the heater by site procedure at once; keep people away from the head.",

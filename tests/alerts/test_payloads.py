@@ -201,7 +201,7 @@ def test_text_for_people_fits_its_width_and_plain_ascii(settings, width, symptom
 def test_text_tells_which_probe_trust_what_why_and_what_to_expect(settings):
     payload, sheet = raised(settings, "heater_open", facts={"duty_frac": 1.0, "fall_k_per_s": 0.1})
     text = render(payload, sheet)
-    order = ("B2 east", "Trust", "Suspect", "heater (possible)", "Check", "Cautions", "Expect")
+    order = ("B2 east", "can be trusted: yes", "Suspect", "heater (possible)", "Check", "Cautions", "Expect")
     at = [text.index(word) for word in order]
     assert at == sorted(at)
     assert "winding: 169.6 ohm (148.3 to 195.9 ohm)" in text
