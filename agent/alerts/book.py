@@ -4,6 +4,7 @@ What a caller owes: findings of one probe come in order of time, all those of on
 when every probe has been taken up to t. How the stream is cut into takes and ticks then changes no transition.
 """
 
+import re
 from collections.abc import Mapping, Sequence
 from itertools import groupby
 from typing import Any, Final
@@ -22,6 +23,7 @@ from detectors.finding import Finding
 
 __all__ = ["AlertBook", "RefusedError"]
 
+_ID: Final = re.compile(r"[a-z0-9_-]{1,32}")
 CHECK_REFRESH_S: Final = 3600.0  # how old the values of a retained check may become
 TRUST_REFRESH_S: Final = 900.0  # how often at most a change of trust alone renews a retained alert
 
@@ -36,8 +38,8 @@ class AlertBook:
     Parameters
     ----------
     state : mapping of row key to row, optional
-        What `to_rows` gave; ValueError (`RowError`) for rows of another version. Rows of probes that are no longer
-        configured are left out, and `leftovers` empties their topics.
+        What `to_rows` gave. Damaged rows and rows of another version are left out, each with a line in `refused_rows`;
+        so are rows of probes that are no longer configured. `leftovers` empties the topics of both.
     """
 
     def __init__(self, settings: Settings, *, state: Mapping[str, Mapping[str, Any]] | None = None) -> None:
@@ -46,6 +48,7 @@ class AlertBook:
         self._silence = LineSilence(self._ledger, self._engine)
         self._silent: set[str] = set()  # probes whose detector says so now: their fast symptoms are not judged
         self._gone: list[tuple[str, str]] = []
+        self.refused_rows: list[str] = []
         if problems := policy_problems(settings):
             raise ValueError("; ".join(problems))
         self._restore({} if state is None else state)
@@ -169,7 +172,7 @@ class AlertBook:
         return self._ledger.retained()
 
     def leftovers(self) -> list[Message]:
-        """Messages that empty the topics of probes that were in the saved rows and are configured no more."""
+        """Messages that empty the topics of saved rows without use: refused ones, and those of probes that are gone."""
         return [message for probe, name in self._gone for message in self._ledger.empty_topics(probe, name)]
 
     def to_rows(self) -> dict[str, dict[str, Any]]:
@@ -261,16 +264,33 @@ class AlertBook:
         return {"version": ROW_VERSION, "silent": sorted(self._silent), "queue": self._silence.to_rows()}
 
     def _restore(self, rows: Mapping[str, Mapping[str, Any]]) -> None:
-        probes = self._ledger.settings.probes
         for key, row in rows.items():
-            if key == BOOK_KEY:
-                if row.get("version") != ROW_VERSION:
-                    raise RowError(f"alert row book: version {row.get('version')!r}, this program reads {ROW_VERSION}")
-                self._silent = set(row["silent"]) & probes.keys()
-                self._silence.restore([item for item in row["queue"] if item["probe"] in probes])
-                continue
-            track = Track.from_row(row)
-            if track.probe in probes and track.symptom in SYMPTOMS:
-                self._ledger.tracks[row_key(track.probe, track.symptom)] = track
-            elif track.payload is not None:
-                self._gone.append((track.probe, track.symptom))
+            try:
+                if key == BOOK_KEY:
+                    self._restore_book(row)
+                else:
+                    self._restore_track(Track.from_row(row))
+            except RowError as error:
+                # One bad row must not cost the others. What it said is not known: its topics are emptied, and its
+                # detector's next word raises the alert anew.
+                self.refused_rows.append(str(error))
+                probe, _, name = key.partition("/")
+                if name in SYMPTOMS and _ID.fullmatch(probe):
+                    self._gone.append((probe, name))
+
+    def _restore_track(self, track: Track) -> None:
+        if track.probe in self._ledger.settings.probes and track.symptom in SYMPTOMS:
+            self._ledger.tracks[row_key(track.probe, track.symptom)] = track
+        elif track.payload is not None:
+            self._gone.append((track.probe, track.symptom))
+
+    def _restore_book(self, row: Mapping[str, Any]) -> None:
+        if row.get("version") != ROW_VERSION:
+            raise RowError(f"alert row book: version {row.get('version')!r}, this program reads {ROW_VERSION}")
+        probes = self._ledger.settings.probes
+        try:
+            silent = set(row["silent"]) & probes.keys()
+            self._silence.restore([item for item in row["queue"] if item["probe"] in probes])
+        except (KeyError, TypeError) as error:
+            raise RowError(f"alert row book is damaged: {error}") from None
+        self._silent = silent

@@ -7,7 +7,6 @@ import pytest
 from agent.alerts.book import AlertBook, RefusedError
 from agent.alerts.ledger import Handed
 from agent.alerts.payload import alert_id, stamp
-from agent.alerts.track import RowError
 from agent.reconstruct.now import ProbeNow, Trust, Value
 from agent.rfc3339 import from_text, to_text
 from detectors.finding import Finding
@@ -360,15 +359,31 @@ def test_a_probe_that_is_configured_no_more_has_its_topics_emptied(settings):
     ]
 
 
-def test_a_row_of_another_version_or_a_damaged_one_is_refused_by_name(settings):
+@pytest.mark.parametrize(
+    ("damage", "message"),
+    [({"version": 9}, "slow_recovery: version 9"), ({"state": "asleep"}, "slow_recovery is damaged")],
+)
+def test_one_bad_row_is_named_and_costs_no_other(settings, damage, message):
+    plant = Plant(settings)
+    plant.take(seen("slow_recovery", T0), seen("cell_offset_drift", T0))
+    rows = plant.book.to_rows()
+    rows[f"{PROBE}/slow_recovery"] |= damage
+    again = AlertBook(settings, state=rows)
+    assert message in again.refused_rows[0]
+    assert [p["symptom"] for p in again.active()] == ["cell_offset_drift"]
+    assert [m.topic for m in again.leftovers()] == [
+        f"flueward/works/probe/{PROBE}/alert/slow_recovery",
+        f"flueward/works/probe/{PROBE}/check/slow_recovery",
+    ]
+
+
+@pytest.mark.parametrize("row", [{"version": 2}, {"version": 1}, {"version": 1, "silent": None, "queue": []}])
+def test_a_bad_row_of_the_book_itself_costs_no_alert(settings, row):
     plant = Plant(settings)
     plant.take(seen("slow_recovery", T0))
-    rows = plant.book.to_rows()
-    key = f"{PROBE}/slow_recovery"
-    with pytest.raises(RowError, match="slow_recovery: version 9"):
-        AlertBook(settings, state={key: {**rows[key], "version": 9}})
-    with pytest.raises(RowError, match="slow_recovery is damaged"):
-        AlertBook(settings, state={key: {**rows[key], "state": "asleep"}})
+    again = AlertBook(settings, state={**plant.book.to_rows(), "book": row})
+    assert "book" in again.refused_rows[0]
+    assert len(again.active()) == 1
 
 
 def test_an_unknown_probe_or_symptom_is_named(plant):
