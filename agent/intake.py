@@ -5,26 +5,32 @@ from math import nan
 
 import numpy as np
 
-from agent.config.model import Settings
+from agent.config.model import RegisterMap, Settings
 from agent.signals import Reason, Sample
 from detectors.stretch import Stretch
 
-__all__ = ["Intake", "columns_of"]
+__all__ = ["Intake", "columns_of", "signals_of"]
 
 
 def columns_of(settings: Settings, probe_id: str) -> tuple[tuple[str, ...], dict[str, str]]:
     """The probe's own signals in a fixed order, and for each signal that only a feed has, the feed it comes from."""
     probe = settings.probes[probe_id]
     register_map = settings.maps[probe.map]
-    own = dict.fromkeys(register_map.signals)
-    for word in register_map.status_words.values():
-        own.update(dict.fromkeys(name for flags in word.values.values() for name in flags))
+    own = dict.fromkeys(signals_of(register_map))
     fed: dict[str, str] = {}
     for feed_id in probe.feeds:
-        for name in settings.maps[settings.feeds[feed_id].map].signals:
+        for name in signals_of(settings.maps[settings.feeds[feed_id].map]):
             if name not in own:
                 fed.setdefault(name, feed_id)
     return tuple(own), fed
+
+
+def signals_of(register_map: RegisterMap) -> tuple[str, ...]:
+    """Every signal of a map: its registers, and the flags of its status words."""
+    names = dict.fromkeys(register_map.signals)
+    for word in register_map.status_words.values():
+        names.update(dict.fromkeys(name for flags in word.values.values() for name in flags))
+    return tuple(names)
 
 
 class Intake:

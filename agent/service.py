@@ -147,12 +147,12 @@ class Service:
         if leftovers:
             rows = [OutgoingMessage(m.topic, m.payload, m.retain, "state", m.topic, self.started_s) for m in leftovers]
             await self._commit(rows, {})
-        publishing = asyncio.create_task(self.publisher.run(), name="publisher")
-        polling = asyncio.create_task(self.acquisition.run(), name="acquisition")
-        judging = asyncio.create_task(self._judge_forever(), name="pipeline")
-        stopping = asyncio.create_task(stop.wait(), name="stop")
+        publishing: asyncio.Task[Any] = asyncio.create_task(self.publisher.run(), name="publisher")
+        polling: asyncio.Task[Any] = asyncio.create_task(self.acquisition.run(), name="acquisition")
+        judging: asyncio.Task[Any] = asyncio.create_task(self._judge_forever(), name="pipeline")
+        stopping: asyncio.Task[Any] = asyncio.create_task(stop.wait(), name="stop")
         try:
-            parts: set[asyncio.Task[Any]] = {publishing, polling, judging}
+            parts = {publishing, polling, judging}
             done, _ = await asyncio.wait({*parts, stopping}, return_when=asyncio.FIRST_COMPLETED)
             for task in (polling, judging):
                 task.cancel()

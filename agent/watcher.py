@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 
 from agent.config.detector_settings import detector_settings
 from agent.config.model import Settings
+from agent.intake import signals_of
 from agent.reconstruct.carry import storable, unstorable
 from agent.reconstruct.episodes import Check, RecoveryWindow
 from agent.reconstruct.heater import DutySource
@@ -62,18 +63,17 @@ class ProbeWatcher:
     ) -> None:
         probe = settings.probes[probe_id]
         register_map = settings.maps[probe.map]
-        mapped = set(register_map.signals)
-        for word in register_map.status_words.values():
-            mapped.update(name for flags in word.values.values() for name in flags)
+        own = frozenset(signals_of(register_map))
+        mapped = set(own)
         for feed in probe.feeds:
-            mapped.update(settings.maps[settings.feeds[feed].map].signals)
+            mapped.update(signals_of(settings.maps[settings.feeds[feed].map]))
         state = None if saved is None or saved.get("version") != VERSION else saved
         self.id = probe_id
         self.probe = probe
         self.mapped = frozenset(mapped)
         options = detector_settings(settings, probe_id, "episodes")
         self._rec = Reconstruction(
-            probe, register_map, self.mapped, options, None if state is None else state["reconstruction"]
+            probe, register_map, own, self.mapped, options, None if state is None else state["reconstruction"]
         )
 
         def options_of(symptom: str) -> Any:

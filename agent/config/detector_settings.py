@@ -8,11 +8,14 @@ from importlib import import_module
 from types import NoneType
 from typing import Any, Final, get_args
 
+from agent.config.alert_options import ALERT_OPTIONS
 from agent.config.errors import Key, shown
 from agent.config.model import Settings
 from agent.config.nearest import did_you_mean
 
 __all__ = ["SYMPTOMS", "check_detectors", "detector_settings", "settings_class"]
+
+EPISODES: Final = "episodes"
 
 # Where each symptom's settings live. Imported when wanted: they bring numpy, and most sites override nothing.
 SYMPTOMS: Final[Mapping[str, tuple[str, str]]] = {
@@ -21,7 +24,7 @@ SYMPTOMS: Final[Mapping[str, tuple[str, str]]] = {
     "slow_recovery": ("detectors.slow_recovery", "SlowRecoverySettings"),
     "heater_open": ("detectors.heater_open", "HeaterOpenSettings"),
     "no_communication": ("detectors.no_communication", "NoCommunicationSettings"),
-    "episodes": ("agent.reconstruct.options", "EpisodeOptions"),  # no symptom: what all of them are recognised by
+    EPISODES: ("agent.reconstruct.options", "EpisodeOptions"),  # no symptom: what all of them are recognised by
 }
 # The option that a map's `as_new` key fills.
 _AS_NEW: Final = {"heater_duty_creep": ("as_new_demand", "heater_demand"), "slow_recovery": ("as_new_tau_s", "tau_s")}
@@ -52,7 +55,8 @@ def _options(settings: Settings, probe: str, symptom: str) -> dict[str, Any]:
         option, name = _AS_NEW[symptom]
         if (value := getattr(settings.maps[settings.probes[probe].map].as_new, name)) is not None:
             options[option] = value
-    return options | settings.detector_options(probe, symptom)
+    options |= settings.detector_options(probe, symptom)
+    return {name: value for name, value in options.items() if name not in ALERT_OPTIONS}
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,6 +90,8 @@ def _check_options(at: Key, symptom: str, options: Mapping[str, Any]) -> Iterato
         yield at, f"unknown symptom{did_you_mean(symptom, SYMPTOMS)}"
         return
     known = {field.name: _types(field.type) for field in fields(settings_class(symptom))}
+    if symptom != EPISODES:  # those raise no alert of their own
+        known |= ALERT_OPTIONS
     for option, value in options.items():
         if option not in known:
             yield (*at, option), f"unknown option{did_you_mean(option, known, few=20)}"

@@ -42,6 +42,8 @@ class _State:
     time_s: float = -np.inf
     presumed_since_s: float = np.nan
     check_ended_s: float = -np.inf
+    flagged_s: float = -np.inf  # last sample with a flag of a check
+    left_air_s: float = -np.inf  # last sample that was neither flagged nor air
     cold: bool = False
     cold_from_hot: bool = False
     cold_min_c: float = np.inf
@@ -97,7 +99,8 @@ class ModeTracker:
         purge, calibrating = flag("furnace_purge_active"), flag("calibrating")
         flagged = flags[0] | flags[1] | flags[2] | purge | calibrating
         cold = self._cold(temp_c, set_point_c, duty, code)
-        presumed = near_air & ~flagged & ~cold & ~idle
+        air = near_air & ~flagged & ~cold & ~idle
+        presumed = air & ~self._returning(stretch.time_s, flagged, air)
         self._presume(stretch.time_s, presumed, code)
         warming = flag("warming_up")
         code[warming] = CODES[Mode.WARMING_UP]
@@ -111,6 +114,14 @@ class ModeTracker:
         blank = np.isnan(temp_c) & np.isnan(o2_frac) & np.isnan(stretch.get("o2")) & ~flagged
         code[blank] = CODES[Mode.UNKNOWN]
         return code, presumed & (code == CODES[Mode.AIR_CHECK])
+
+    def _returning(self, time_s: Floats, flagged: NDArray[np.bool_], air: NDArray[np.bool_]) -> NDArray[np.bool_]:
+        """Where air is still on its way out after a flagged check: from the flag's end until it has once been left."""
+        state = self._state
+        flagged_s = last_time(flagged, time_s, state.flagged_s)
+        left_s = last_time(~flagged & ~air, time_s, state.left_air_s)
+        state.flagged_s, state.left_air_s = float(flagged_s[-1]), float(left_s[-1])
+        return np.asarray(air & (flagged_s > left_s) & (time_s - flagged_s <= self._options.recovery_s))
 
     def _presume(self, time_s: Floats, presumed: NDArray[np.bool_], code: NDArray[np.int8]) -> None:
         """Unflagged air is a check as long as it may be one; for longer, nobody knows what it is."""

@@ -40,12 +40,16 @@ class Reconstructed:
 
 
 class Reconstruction:
-    """Carries everything of one probe that a stretch leaves open."""
+    """Carries everything of one probe that a stretch leaves open.
+
+    `own` names the signals of the probe's transmitter, `mapped` those and its feeds'.
+    """
 
     def __init__(
         self,
         probe: Probe,
         register_map: RegisterMap,
+        own: frozenset[str],
         mapped: frozenset[str],
         options: EpisodeOptions,
         state: dict[str, Any] | None = None,
@@ -54,9 +58,7 @@ class Reconstruction:
             return None if state is None else state[name]
 
         self.probe, self.options = probe, options
-        self.own = frozenset(register_map.signals) | {
-            name for word in register_map.status_words.values() for flags in word.values.values() for name in flags
-        }
+        self.own = own
         wraps = {name: register.wraps_at for name, register in register_map.signals.items()}
         self.cell = Cell(register_map, part("cell"))
         self.heater = Heater(probe, register_map.conventions, mapped, wraps, part("heater"))

@@ -37,6 +37,14 @@ def test_air_without_a_flag_is_presumed_to_be_a_check_and_says_so():
     assert presumed == [False, True, True, False]
 
 
+def test_air_that_lingers_after_a_flagged_blowback_is_its_recovery_and_no_check_of_its_own():
+    modes, presumed = run(
+        [0, 1, 2, 3, 4, 5], blowback_active=[0, 1, 1, 0, 0, 0], o2_frac=[0.03, 0.1, 0.2, 0.2, 0.19, 0.1]
+    )
+    assert modes == [Mode.IN_SERVICE, Mode.BLOWBACK, Mode.BLOWBACK, Mode.RECOVERY, Mode.RECOVERY, Mode.RECOVERY]
+    assert not any(presumed)
+
+
 def test_unflagged_air_for_an_hour_is_no_check():
     time_s = np.arange(0.0, 3600.0, 60.0)
     modes, _ = run(time_s, o2_frac=np.full(60, 0.205))
