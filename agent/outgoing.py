@@ -5,7 +5,7 @@ from typing import Any, Final
 
 from agent.alerts.ledger import Transition
 from agent.alerts.payload import stamp as stamp_alert
-from agent.publish.messages import OutgoingMessage
+from agent.store.messages import OutgoingMessage
 
 __all__ = ["ALERT_ROWS", "PROBE_ROWS", "alert_rows", "messages_of", "stamp"]
 

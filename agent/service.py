@@ -25,10 +25,10 @@ from agent.event_clock import EventClock
 from agent.intake import Intake
 from agent.outgoing import ALERT_ROWS, PROBE_ROWS, alert_rows, messages_of, stamp
 from agent.pipeline import Pipeline
-from agent.publish.messages import OutgoingMessage
 from agent.publish.publisher import Publisher
 from agent.signals import Sample
 from agent.store.database import open_store
+from agent.store.messages import OutgoingMessage
 
 __all__ = ["Service"]
 

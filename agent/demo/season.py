@@ -10,9 +10,9 @@ from agent.config.model import Settings
 from agent.counters import Counters
 from agent.outgoing import PROBE_ROWS, alert_rows, messages_of
 from agent.pipeline import Pipeline
-from agent.publish.messages import OutgoingMessage
 from agent.simulate.history import make_history
 from agent.simulate.plant import Plant
+from agent.store.messages import OutgoingMessage
 from detectors.stretch import Floats, Stretch
 
 __all__ = ["Season", "live_through"]

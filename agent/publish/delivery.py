@@ -11,12 +11,12 @@ from agent.clock import Clock
 from agent.counters import Counters
 from agent.publish.connection import TAKEN_OVER, Connection
 from agent.publish.lanes import Lanes
-from agent.publish.messages import OutgoingMessage, encoded
 from agent.publish.pace import Pace
 from agent.publish.refusal import ConnectError
 from agent.publish.suspicion import Suspicion
 from agent.publish.volatile import Volatile
 from agent.store.database import Store
+from agent.store.messages import OutgoingMessage, encoded
 
 __all__ = ["Delivery", "Stamp"]
 

@@ -12,10 +12,10 @@ from agent.config.model import Mqtt
 from agent.counters import Counters
 from agent.publish.connection import TAKEN_OVER, Connection, Protocol, Will
 from agent.publish.delivery import Delivery, Stamp
-from agent.publish.messages import OutgoingMessage, encoded
 from agent.publish.pace import Pace
 from agent.publish.refusal import ConnectError, Refusal
 from agent.store.database import Store
+from agent.store.messages import OutgoingMessage, encoded
 
 __all__ = ["Publisher", "PublisherState"]
 

@@ -18,10 +18,10 @@ from structlog.typing import FilteringBoundLogger
 
 from agent.clock import Clock
 from agent.counters import Counters
-from agent.publish.messages import OutgoingMessage, encoded
 from agent.store import tables
 from agent.store.errors import StoreError, Trouble, trouble_of
 from agent.store.lock import FolderLock
+from agent.store.messages import OutgoingMessage, encoded
 from agent.store.opening import Connect, check_permission, connect, empty_copy, open_on_disk, read_copy, rename_damaged
 from agent.store.schema import MIGRATIONS, Migration
 from agent.store.unwritten import StoredMessage, Unwritten

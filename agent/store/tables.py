@@ -6,7 +6,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any
 
-from agent.publish.messages import OutgoingMessage, encoded
+from agent.store.messages import OutgoingMessage, encoded
 from agent.store.unwritten import StoredMessage, Unwritten
 
 __all__ = ["SetAside", "Trimmed", "read_waiting", "write"]

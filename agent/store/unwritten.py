@@ -7,7 +7,7 @@ broken. Rows, retained topics and state messages are bounded by the number of th
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 
-from agent.publish.messages import OutgoingMessage
+from agent.store.messages import OutgoingMessage
 
 __all__ = ["StoredMessage", "Unwritten", "superseded"]
 

@@ -13,9 +13,9 @@ import pytest
 from structlog.testing import capture_logs
 
 from agent.config.model import Mqtt
-from agent.publish.messages import OutgoingMessage
 from agent.publish.refusal import Refusal
 from agent.publish.retry import BackOff
+from agent.store.messages import OutgoingMessage
 from tests.publish.bench import Bench, event, plain, state, until
 from tests.publish.mosquitto import Listener, Mosquitto, first_arrivals, needed
 from tests.publish.scripted_broker import ScriptedBroker

@@ -13,11 +13,11 @@ import structlog
 from agent.clock import SystemClock
 from agent.config.model import Mqtt
 from agent.counters import Counters
-from agent.publish.messages import OutgoingMessage
 from agent.publish.pace import Pace
 from agent.publish.publisher import Publisher
 from agent.publish.retry import BackOff
 from agent.store.database import Store, open_store
+from agent.store.messages import OutgoingMessage
 
 HURRY: dict[str, Any] = {
     "answer_s": 1.0,

@@ -5,10 +5,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from agent.publish.lanes import Lanes
-from agent.publish.messages import OutgoingMessage
 from agent.publish.retry import BackOff
 from agent.publish.suspicion import Suspicion
 from agent.publish.volatile import Volatile
+from agent.store.messages import OutgoingMessage
 from agent.store.unwritten import StoredMessage, superseded
 
 

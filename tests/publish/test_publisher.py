@@ -10,9 +10,9 @@ from collections.abc import Awaitable, Callable
 import pytest
 from structlog.testing import capture_logs
 
-from agent.publish.messages import OutgoingMessage
 from agent.publish.refusal import Refusal
 from agent.publish.retry import BackOff
+from agent.store.messages import OutgoingMessage
 from agent.store.unwritten import StoredMessage
 from tests.publish.bench import Bench, event, plain, seqs, state, until
 from tests.publish.scripted_broker import CUT, SILENT, Published, ScriptedBroker

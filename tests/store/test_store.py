@@ -18,9 +18,9 @@ from structlog.testing import capture_logs
 from structlog.typing import FilteringBoundLogger
 
 from agent.counters import Counters
-from agent.publish.messages import OutgoingMessage
 from agent.store.database import Store, open_store
 from agent.store.errors import DataDirInUse, StoreError, Trouble
+from agent.store.messages import OutgoingMessage
 from agent.store.opening import connect
 from agent.store.reader import load_rows
 from agent.store.schema import MIGRATIONS

@@ -11,8 +11,8 @@ from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, invariant, rule
 
 from agent.counters import Counters
-from agent.publish.messages import OutgoingMessage
 from agent.store.database import open_store
+from agent.store.messages import OutgoingMessage
 from agent.store.opening import connect
 from tests.fakes import FakeClock
 
