@@ -18,11 +18,11 @@ _JUMPS: Final = (("o2", 4.0), ("cell_emf", 10.0))  # % O2, mV between two sample
 
 
 class Quickening:
-    """Remembers the last values of each probe and since when a flag of it stands."""
+    """Remembers the last values of each probe and since when each flag of it stands."""
 
     def __init__(self) -> None:
         self._last: dict[tuple[str, str], float] = {}
-        self._flagged_since_s: dict[str, float] = {}
+        self._flagged_since_s: dict[tuple[str, str], float] = {}
 
     def begun(self, sample: Sample) -> bool:
         """Whether this sample shows gas of our own at the cell, or a jump to or from it."""
@@ -33,10 +33,12 @@ class Quickening:
             if value is not None:
                 jumped |= abs(value - self._last.get((probe, name), value)) > size
                 self._last[probe, name] = value
+        fresh = False
         for flag in _CHECK_FLAGS:
-            if values.get(flag) == 1.0:
-                since_s = self._flagged_since_s.setdefault(probe, sample.time_s)
-                return jumped or sample.time_s - since_s <= _LONGEST_S
-        if values:
-            self._flagged_since_s.pop(probe, None)
-        return jumped
+            value = values.get(flag)
+            if value == 1.0:
+                since_s = self._flagged_since_s.setdefault((probe, flag), sample.time_s)
+                fresh |= sample.time_s - since_s <= _LONGEST_S
+            elif value is not None:  # what is not known ends nothing
+                self._flagged_since_s.pop((probe, flag), None)
+        return jumped or fresh

@@ -4,6 +4,7 @@ A step forward is followed at once: it is a gap in the data, which the pipeline 
 event time runs at half speed until the clock has caught up: samples keep their order, and nothing is lost or repeated.
 """
 
+import threading
 from typing import Final
 
 from agent.clock import Clock
@@ -16,29 +17,45 @@ _SLOW: Final = 0.5
 
 
 class EventClock:
-    """A `Clock` whose `utc` is ordered. Steps of more than two seconds are counted."""
+    """A `Clock` whose `utc` is ordered, from any thread. Steps of more than two seconds are counted."""
 
     def __init__(self, clock: Clock, counters: Counters) -> None:
         self._clock, self._counters = clock, counters
         self._utc_s, self._mono_s = clock.utc(), clock.monotonic()
         self._behind = False
+        self._mutex = threading.Lock()
+
+    def resume(self, after_s: float) -> None:
+        """Go on from event time that was told before a restart: a clock set back meanwhile is caught up with."""
+        with self._mutex:
+            if after_s > self._utc_s:
+                if after_s - self._utc_s > _TELL_S:
+                    self._behind = True
+                    self._counters.count("clock_stepped_back")
+                self._utc_s = after_s
+
+    @property
+    def ahead_s(self) -> float:
+        """How far event time is ahead of the machine's clock."""
+        return self.utc() - self._clock.utc()
 
     def utc(self) -> float:
         """Seconds since 1970, never less than the last answer."""
-        mono_s, told_s = self._clock.monotonic(), self._clock.utc()
-        ran_s = mono_s - self._mono_s
-        self._mono_s = mono_s
-        expected_s = self._utc_s + ran_s
-        if told_s >= expected_s - 1e-3:
-            if told_s > expected_s + _TELL_S:
-                self._counters.count("clock_stepped_forward")
-            self._utc_s, self._behind = told_s, False
-            return told_s
-        if expected_s - told_s > _TELL_S and not self._behind:
-            self._behind = True
-            self._counters.count("clock_stepped_back")
-        self._utc_s += _SLOW * ran_s
-        return self._utc_s
+        with self._mutex:
+            mono_s, told_s = self._clock.monotonic(), self._clock.utc()
+            ran_s = mono_s - self._mono_s
+            self._mono_s = mono_s
+            expected_s = self._utc_s + ran_s
+            if told_s >= expected_s - 1e-3:
+                if told_s > expected_s + _TELL_S:
+                    self._counters.count("clock_stepped_forward")
+                self._utc_s, self._behind = max(told_s, self._utc_s), False
+                return self._utc_s
+            if expected_s - told_s > _TELL_S and not self._behind:
+                self._behind = True
+                self._counters.count("clock_stepped_back")
+            self._utc_s += _SLOW * ran_s
+            return self._utc_s
 
     def monotonic(self) -> float:
         """The inner clock's."""

@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping
 from math import nan
+from typing import Final
 
 import numpy as np
 
@@ -10,6 +11,10 @@ from agent.signals import Reason, Sample
 from detectors.stretch import Stretch
 
 __all__ = ["Intake", "columns_of", "signals_of"]
+
+ROWS_MAX: Final = (
+    1200  # of one probe: 20 minutes at the quickest usual poll, while a disk that hangs holds the pipeline
+)
 
 
 def columns_of(settings: Settings, probe_id: str) -> tuple[tuple[str, ...], dict[str, str]]:
@@ -42,6 +47,7 @@ class Intake:
         self._rows: dict[str, list[list[float]]] = {probe: [] for probe in settings.probes}
         self._fed: dict[str, tuple[float, Mapping[str, float]]] = {}
         self.reasons: dict[str, dict[str, Reason]] = {probe: {} for probe in settings.probes}
+        self.dropped = 0  # samples given up, the oldest first, because nobody took them
 
     def feed(self, sample: Sample) -> None:
         """Take a sample of a feed: its values hold until the next one, or until they are too old."""
@@ -57,7 +63,11 @@ class Intake:
         for name, feed in fed.items():
             at_s, values = self._fed.get(feed, (-np.inf, {}))
             row.append(values.get(name, nan) if sample.time_s - at_s <= self._max_age_s[feed] else nan)
-        self._rows[sample.probe].append(row)
+        rows = self._rows[sample.probe]
+        if len(rows) >= ROWS_MAX:
+            self.dropped += ROWS_MAX // 10
+            del rows[: ROWS_MAX // 10]  # some at once: it is a list
+        rows.append(row)
         self.reasons[sample.probe] = dict(sample.reasons)
 
     def waiting(self, probe_id: str) -> int:

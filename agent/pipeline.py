@@ -10,7 +10,6 @@ from typing import Any
 
 from agent.alerts.book import AlertBook
 from agent.alerts.ledger import Transition
-from agent.alerts.track import RowError
 from agent.config.model import Settings
 from agent.counters import Counters
 from agent.reconstruct.now import ProbeNow
@@ -49,16 +48,12 @@ class Pipeline:
             state = None if saved is None else saved.get(probe_id)
             try:
                 watcher = ProbeWatcher(settings, probe_id, state, start_s)
-            except (KeyError, TypeError, ValueError):  # a state of another version or a damaged one: learn anew
+            except (LookupError, TypeError, ValueError, AttributeError):  # of another version, or damaged: learn anew
                 counters.count("state_refused", probe_id)
                 watcher = ProbeWatcher(settings, probe_id, None, start_s)
             self.watchers[probe_id] = watcher
         self._judged_s = dict.fromkeys(settings.probes, -inf)
-        try:
-            self.book = AlertBook(settings, state=book)
-        except RowError:
-            counters.count("state_refused", "book")
-            self.book = AlertBook(settings)
+        self.book = AlertBook(settings, state=book)
 
     def feed(self, stretches: Mapping[str, Stretch]) -> None:
         """Take samples. `judge` says what they mean."""
@@ -75,8 +70,8 @@ class Pipeline:
         chosen = self.watchers if probes is None else {probe_id: self.watchers[probe_id] for probe_id in probes}
         found: list[tuple[float, str, Finding]] = []
         for probe_id, watcher in chosen.items():
+            self._judged_s[probe_id] = now_s  # first: one watcher that fails must not hold up the clock of all others
             found += [(one.at_s, probe_id, one) for one in watcher.judge(now_s, self._twin_gas)]
-            self._judged_s[probe_id] = now_s
         found.sort(key=lambda row: row[:2])
         out: list[Transition] = []
         for (_, probe_id), group in groupby(found, key=lambda row: row[:2]):

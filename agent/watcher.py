@@ -67,7 +67,9 @@ class ProbeWatcher:
         mapped = set(own)
         for feed in probe.feeds:
             mapped.update(signals_of(settings.maps[settings.feeds[feed].map]))
-        state = None if saved is None or saved.get("version") != VERSION else saved
+        if saved is not None and saved.get("version") != VERSION:
+            raise ValueError(f"saved state of {probe_id}: version {saved.get('version')!r}, not {VERSION}")
+        state = saved
         self.id = probe_id
         self.probe = probe
         self.mapped = frozenset(mapped)
@@ -133,9 +135,9 @@ class ProbeWatcher:
         valid = np.zeros(len(stretch), np.bool_)
         for name in self._own(stretch):
             valid |= ~np.isnan(stretch.signals[name])
+        self._pending += self.silence.update(stretch.time_s[valid])  # first: a fault further on is no silence
         done = self._rec.run(stretch)
         self._remember(done, valid)
-        self._pending += self.silence.update(stretch.time_s[valid])
         self._pending += self.open.update(stretch.time_s, done.heater.duty, stretch.get("cell_temp"), done.set_point_c)
         self._pending += self.creep.update(done.minutes)
         for episode in done.episodes:
