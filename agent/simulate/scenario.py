@@ -32,7 +32,7 @@ HOUR_S = 3600.0
 COUNTED_MAPS: Final = frozenset({"scaled_words"})
 
 AIR_CHECK: Final = (Stage(kind=Kind.AIR_CHECK, lasts_s=180.0),)
-SHORT_AIR_CHECK: Final = (Stage(kind=Kind.AIR_CHECK, lasts_s=36.0),)
+SHORT_AIR_CHECK: Final = (Stage(kind=Kind.AIR_CHECK, lasts_s=50.0),)  # 15 s to purge, and still half a minute flat
 BLOWBACK: Final = (Stage(kind=Kind.BLOWBACK, lasts_s=20.0),)
 SHORT_BLOWBACK: Final = (Stage(kind=Kind.BLOWBACK, lasts_s=10.0),)
 TEST_GASES: Final = (
