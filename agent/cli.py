@@ -17,10 +17,11 @@ def main(argv: Sequence[str] | None = None) -> int:
         parser.print_help()
         return 2
     # Each command brings its own imports: a look at --help should not cost a second.
-    from agent import commands
+    from importlib import import_module
 
+    command = getattr(import_module(f"agent.commands.{options.command}"), options.command)
     try:
-        return int(getattr(commands, options.command)(options))
+        return int(command(options))
     except KeyboardInterrupt:
         return 130
     except BrokenPipeError:

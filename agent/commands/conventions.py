@@ -46,10 +46,10 @@ def judge_numbers(look: Look, register_map: RegisterMap, feeds: Mapping[str, flo
         signal = look.signals[name]
         if not signal.raw or register.bit is not None or SIGNALS[name].kind not in (Kind.ANALOG, Kind.COUNTER):
             continue
-        if _says_nothing(judged, name, register, signal):
+        if _says_nothing(judged, name, register, signal, register_map):
             continue
         value = reading_of(name, register, signal.raw)
-        if value is not None and believable(name, value, register):
+        if value is not None and believable(name, value, register) and not _beyond_display(name, value, register_map):
             if signal.reason is Reason.IMPLAUSIBLE:
                 _outside_plausible(judged, name, register, value)
             else:
@@ -64,7 +64,7 @@ def judge_numbers(look: Look, register_map: RegisterMap, feeds: Mapping[str, flo
             judged.verdicts.append(Verdict(name, Fit.CANNOT_TELL, "no number now (NaN or infinity in the registers)"))
         else:
             _other_scale(judged, name, register, signal.raw, value)
-    _tell_orders(judged, register_map, orders)
+    _tell_orders(judged, look, register_map, orders, sound)
     for name in sound:
         _odd_all_the_same(judged, name, register_map.signals[name], sound)
     questioned = {verdict.about for verdict in judged.verdicts}
@@ -96,7 +96,7 @@ def _unread(judged: Judged, look: Look, register_map: RegisterMap) -> None:
                 break
 
 
-def _says_nothing(judged: Judged, name: str, register: Register, signal: SignalLook) -> bool:
+def _says_nothing(judged: Judged, name: str, register: Register, signal: SignalLook, register_map: RegisterMap) -> bool:
     """Words for 'no value', the map's own and others that look like one; the end of a display."""
     raw = reading_of(name, register, signal.raw, scale=1.0, offset=0.0)
     if signal.reason is Reason.SENTINEL:
@@ -114,12 +114,21 @@ def _says_nothing(judged: Judged, name: str, register: Register, signal: SignalL
         )
         judged.verdicts.append(Verdict(name, Fit.DOES_NOT_FIT, text))
         return True
-    if signal.reason is Reason.CLAMPED:
+    if signal.reason is Reason.CLAMPED and not (value is not None and _beyond_display(name, value, register_map)):
         shown = "" if value is None else f" ({number(value)})"
         text = f"stands at the end of the display's range{shown}, as in air or in a check: the gas is beyond it"
         judged.verdicts.append(Verdict(name, Fit.CANNOT_TELL, text))
         return True
     return False
+
+
+def _beyond_display(name: str, value: float, register_map: RegisterMap) -> bool:
+    """Whether the value is well outside the range that the map says the display ends at: no display shows that."""
+    clamp = register_map.conventions.o2_clamp
+    if name != "o2" or clamp is None:
+        return False
+    slack = 0.01 * (clamp[1] - clamp[0])
+    return not clamp[0] - slack <= value <= clamp[1] + slack
 
 
 def _outside_plausible(judged: Judged, name: str, register: Register, value: float) -> None:
@@ -146,23 +155,50 @@ def _other_orders(name: str, register: Register, words: tuple[int, ...]) -> dict
     return {} if len(words) == 1 and _candidates(name, register, words) else found
 
 
-def _tell_orders(judged: Judged, register_map: RegisterMap, orders: Mapping[str, Mapping[str, float]]) -> None:
+def _tell_orders(
+    judged: Judged,
+    look: Look,
+    register_map: RegisterMap,
+    orders: Mapping[str, Mapping[str, float]],
+    sound: list[str],
+) -> None:
     """Signals of one type that one order would mend are told together: together they leave no doubt."""
     groups: dict[tuple[str, str], list[str]] = {}
     for name in orders:
         register = register_map.signals[name]
         groups.setdefault((register.type, register.order), []).append(name)
-    for (kind, order), names in groups.items():
+    for kind, names in groups.items():
         shared = [each for each in _ORDERS if all(each in orders[name] for name in names)]
         for group in [names] if shared else [[name] for name in names]:
             ways = shared or list(orders[group[0]])
-            best = ways[0]
-            seen = ", ".join(f"{name} {number(orders[name][best])}" for name in group)
-            others = f" (or {joined(ways[1:])})" if len(ways) > 1 else ""
-            text = f'{kind} in order "{order}" is no believable number; order = "{best}"{others} would be: {seen}'
-            judged.verdicts.append(Verdict(joined(group), Fit.DOES_NOT_FIT, text))
+            seen = {name: orders[name][ways[0]] for name in group}
             if len(ways) == 1:
-                judged.values.update({name: orders[name][best] for name in group})
+                seen |= _by_chance(look, register_map, kind, ways[0], len(group), sound)
+                judged.values.update(seen)
+            others = f" (or {joined(ways[1:])})" if len(ways) > 1 else ""
+            values = ", ".join(f"{name} {number(value)}" for name, value in seen.items())
+            text = f'{kind[0]} in order "{kind[1]}" is no believable number; '
+            text += f'order = "{ways[0]}"{others} would be: {values}'
+            judged.verdicts.append(Verdict(joined(seen), Fit.DOES_NOT_FIT, text))
+
+
+def _by_chance(
+    look: Look, register_map: RegisterMap, kind: tuple[str, str], order: str, odd: int, sound: list[str]
+) -> dict[str, float]:
+    """Signals of the same type that were believable in the wrong order too; none where those are the greater part."""
+    found: dict[str, float] = {}
+    for name in sound:
+        register = register_map.signals[name]
+        if (register.type, register.order) == kind and _not_zero(name, register, look):
+            value = reading_of(name, register, look.signals[name].raw, order=order)
+            if value is not None and believable(name, value, register):
+                found[name] = value
+    return found if len(found) <= odd else {}
+
+
+def _not_zero(name: str, register: Register, look: Look) -> bool:
+    """Whether the registers hold something other than 0, which is 0 in any order."""
+    return bool(reading_of(name, register, look.signals[name].raw))
 
 
 def _candidates(name: str, register: Register, words: tuple[int, ...]) -> list[tuple[str, float]]:
