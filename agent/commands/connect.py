@@ -96,7 +96,7 @@ async def connect(settings: Settings, clock: Clock) -> Connected:
         for feed in at.feeds if isinstance(at, Probe) else ():
             fed.update(looks[feed].sample.values)
         judged = judge_numbers(look, register_map, fed)
-        found = judge_nernst(register_map, judged.values) + judge_thermocouple(register_map, judged.values)
+        found = judge_nernst(register_map, judged.values, judged.odd) + judge_thermocouple(register_map, judged.values)
         verdicts[name] = judged.verdicts + found
     return Connected(settings, looks, verdicts)
 

@@ -26,7 +26,7 @@ class Expected:
 
 
 EXPECTED: Final = {
-    "o2": Expected((-0.5, 26.0), (0.2, 22.0)),
+    "o2": Expected((-0.5, 26.0), (0.5, 22.0)),
     "cell_emf": Expected((-60.0, 1300.0), (-30.0, 200.0)),
     "cell_temp": Expected((-40.0, 900.0), HOT_C),
     "cell_temp_setpoint": Expected((300.0, 900.0), HOT_C),

@@ -1,6 +1,6 @@
 """Do o2, cell_emf and cell_temp belong together by Nernst, and if not, which one change of the map would make them?"""
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Collection, Iterator, Mapping
 from dataclasses import dataclass
 from itertools import combinations
 from math import hypot, sqrt
@@ -58,11 +58,17 @@ class _Point:
 _Change = tuple[str, str, Callable[[_Point], _Point]]  # which convention, words, and what it makes of a look
 
 
-def judge_nernst(register_map: RegisterMap, values: Mapping[str, float]) -> list[Verdict]:
-    """One verdict where all three are mapped, none elsewhere. `values`: what is known now, feeds included."""
-    if not {"o2", "cell_emf", "cell_temp"} <= set(register_map.signals):
+def judge_nernst(register_map: RegisterMap, values: Mapping[str, float], mended: Collection[str] = ()) -> list[Verdict]:
+    """One verdict where all three are mapped, none elsewhere.
+
+    `values`: what is known now, feeds included; `mended`: those of them that were read in a better order of words.
+    """
+    names = {"o2", "cell_emf", "cell_temp"}
+    if not names <= set(register_map.signals):
         return []
-    return [Verdict("o2, cell_emf, cell_temp", *_judged(register_map, values))]
+    fit, text = _judged(register_map, values)
+    better = "in the better order: " if names <= set(values) and names & set(mended) else ""
+    return [Verdict("o2, cell_emf, cell_temp", fit, better + text)]
 
 
 def _judged(register_map: RegisterMap, values: Mapping[str, float]) -> tuple[Fit, str]:

@@ -41,7 +41,7 @@ def load_saved(settings: Settings) -> Saved:
     try:
         states = load_rows(path, PROBE_ROWS)
         rows = load_rows(path, ALERT_ROWS)
-    except StoreError as error:
+    except (StoreError, ValueError) as error:  # ValueError: a row that is no JSON
         return Saved(problem=str(error))
     except OSError as error:
         return Saved(problem=f"{path} cannot be read: {error.strerror}")

@@ -1,11 +1,16 @@
 """A transmitter that speaks by one map, read by another."""
 
+import json
+
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from agent.acquire.decode import CompiledMap
 from agent.acquire.once import Look, SignalLook
 from agent.commands.conventions import judge_numbers
 from agent.commands.nernst_fit import judge_nernst, judge_thermocouple
+from agent.commands.table import look_json, look_lines
 from agent.config.model import RegisterMap
 from agent.signals import Reason, Sample
 from agent.simulate.encode import image_of
@@ -40,7 +45,10 @@ def a_map(changes=None, **conventions):
 
 def look_of(spoken, read, values):
     """What the `read` map makes of registers that the `spoken` one filled."""
-    image = image_of(spoken, values)
+    return look_at(read, image_of(spoken, values))
+
+
+def look_at(read, image):
     compiled = CompiledMap(read)
     results = {
         block: tuple(image[block.table][at] for at in range(block.address, block.end)) for block in compiled.plan
@@ -164,3 +172,20 @@ def test_a_wrong_guess_is_never_taken_over():
     read = a_map({"cell_emf": {"scale": -1.0}})
     look = look_of(a_map(), read, VALUES)
     assert judge_numbers(look, read, {}).values["cell_emf"] == pytest.approx(-VALUES["cell_emf"])
+
+
+WORD = st.integers(0, 0xFFFF)
+
+
+@given(words=st.lists(WORD, min_size=12, max_size=12), turn=st.sampled_from(["abcd", "cdab", "badc", "dcba"]))
+@settings(max_examples=150, deadline=None)
+def test_whatever_is_in_the_registers_ends_in_verdicts(words, turn):
+    orders = {name: {"order": turn} for name, register in TRUE.items() if register["type"] == "float32"}
+    read = a_map(orders, o2_clamp=[0.0, 25.0])
+    look = look_at(read, {"holding": dict(enumerate(words))})
+    judged = judge_numbers(look, read, {"firing": 1.0})
+    found = judged.verdicts + judge_nernst(read, judged.values, judged.odd) + judge_thermocouple(read, judged.values)
+    assert found
+    assert all(one.text.isascii() and "nan" not in one.text.lower().replace("(nan or infinity", "") for one in found)
+    assert look_lines(look, read)
+    json.dumps(look_json(look, read), allow_nan=False)

@@ -99,8 +99,8 @@ def test_all_are_read_when_none_is_named_and_one_that_is_silent_is_enough_for_ex
 
 
 def test_an_unknown_probe_is_answered_with_the_nearest_known_one(config, capsys):
-    assert main(["read", str(config()), "Econ-Eest"]) == 2
-    assert "there is no probe or feed 'Econ-Eest', did you mean 'econ_east'?" in capsys.readouterr().err
+    assert main(["read", str(config()), "Econ-East"]) == 2
+    assert "there is no probe or feed 'Econ-East', did you mean 'econ_east'?" in capsys.readouterr().err
 
 
 def test_a_configuration_that_cannot_be_used_is_exit_2(tmp_path, capsys):

@@ -133,7 +133,7 @@ def test_a_wrong_word_order_is_recognised_by_what_the_right_one_would_give(confi
     text = fits(config, capsys, "econ_west", ('type = "float32" }', 'type = "float32", order = "cdab" }'))
     assert 'order = "abcd" would be' in text
     assert "cell_temp 700" in text or "cell_temp 699." in text
-    assert "Nernst" not in text  # with the better order the three belong together
+    assert "Nernst" not in text  # in the better order the three belong together
 
 
 def test_a_wrong_scale_is_recognised_and_the_right_one_named(config, capsys):
