@@ -145,11 +145,16 @@ class Saving:
         self._writing = asyncio.create_task(self._write(messages, rows, list(transitions)), name="write")
         await asyncio.shield(self._writing)
 
+    @property
+    def writing(self) -> bool:
+        """Whether a write is under way."""
+        return self._writing is not None and not self._writing.done()
+
     async def settled(self, within_s: float) -> bool:
         """Wait for a write that is under way; False where it took longer."""
         if self._writing is not None and not self._writing.done():
             await asyncio.wait({self._writing}, timeout=within_s)
-        return self._writing is None or self._writing.done()
+        return not self.writing
 
     async def _write(self, messages: list[OutgoingMessage], rows: Rows, transitions: list[Transition]) -> None:
         try:

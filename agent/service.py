@@ -28,6 +28,7 @@ from agent.signals import Sample
 from agent.steps import TURN_S, Steps
 from agent.store.database import open_store
 from agent.store.messages import OutgoingMessage
+from agent.store.opening import Connect, connect
 from agent.telling import Telling, offline
 
 __all__ = ["Service"]
@@ -50,6 +51,8 @@ class Service:
         For jitter and dither.
     log
         A structured logger.
+    open_file : callable
+        Opens the database's file; tests pass one whose disk is full or hangs.
 
     Raises
     ------
@@ -59,7 +62,15 @@ class Service:
         A map that cannot be read within its own limits.
     """
 
-    def __init__(self, settings: Settings, *, clock: Clock, rng: random.Random, log: FilteringBoundLogger) -> None:
+    def __init__(
+        self,
+        settings: Settings,
+        *,
+        clock: Clock,
+        rng: random.Random,
+        log: FilteringBoundLogger,
+        open_file: Connect = connect,
+    ) -> None:
         self.settings, self.log = settings, log
         self.counters = Counters()
         self.clock = EventClock(clock, self.counters)
@@ -70,6 +81,7 @@ class Service:
             counters=self.counters,
             clock=self.clock,
             limit=settings.mqtt.outbox_limit,
+            open_file=open_file,
         )
         try:
             self._assemble(rng)

@@ -20,3 +20,11 @@ def test_a_flag_that_stands_for_hours_is_no_reason_to_poll_fast():
     assert not quick.begun(Sample("a", 4002.0, {"calibrating": 1.0}))
     assert not quick.begun(Sample("a", 4003.0, {"calibrating": 0.0}))
     assert quick.begun(Sample("a", 4004.0, {"calibrating": 1.0}))
+
+
+def test_a_flag_that_is_stuck_does_not_hide_the_next_check():
+    quick = Quickening()
+    stuck = {"calibrating": 1.0, "blowback_active": 0.0}
+    assert quick.begun(Sample("a", 0.0, stuck))
+    assert not quick.begun(Sample("a", 4000.0, stuck))
+    assert quick.begun(Sample("a", 4001.0, {**stuck, "blowback_active": 1.0}))
