@@ -25,7 +25,11 @@ RULES = ("raw", "pair", "remaining")
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class AirCheck:
-    """What one settled air check said: the cell's offsets in mV with standard uncertainties, NaN unknown."""
+    """What one settled air check said: the cell's offsets in mV with standard uncertainties, NaN unknown.
+
+    A transmitter that does not tell its stored calibration leaves only the remaining offset. A calibration stored after
+    a check changes what remains of it: that comes as one of these with `restored`, and is no check of its own.
+    """
 
     at_s: float
     raw_offset_mv: float
@@ -33,6 +37,7 @@ class AirCheck:
     remaining_offset_mv: float = nan
     remaining_u_mv: float = nan
     presumed: bool = False  # recognised from the signals, not flagged by the transmitter
+    restored: bool = False  # no check: a new stored offset, counted against the last raw one
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -104,10 +109,10 @@ class CellOffsetDrift:
         self.state = CellOffsetDriftState() if state is None else state
 
     def update(self, checks: Sequence[AirCheck]) -> list[Finding]:
-        """Take checks, oldest first. One not newer than the latest, or without a finite raw offset, is passed over."""
+        """Take checks, oldest first. One not newer than the latest, or without a finite offset, is passed over."""
         found: list[Finding] = []
         for check in checks:
-            if not isfinite(check.at_s) or not isfinite(check.raw_offset_mv):
+            if not isfinite(check.at_s) or not (isfinite(check.raw_offset_mv) or isfinite(check.remaining_offset_mv)):
                 continue
             if self.state.seen_s is not None and check.at_s <= self.state.seen_s:
                 continue
@@ -128,9 +133,13 @@ class CellOffsetDrift:
         state = self.state
         if state.checks == 0:
             return Report(watch=Watch.NOT_OBSERVABLE, needs="an air check that settles")
-        learnt = f"{state.checks} air checks ({state.presumed} presumed), the last raw {state.last_raw_mv:+.1f} mV"
+        learnt = f"{state.checks} air checks ({state.presumed} presumed)"
         needs = ""
-        if len(state.days.day) < self.settings.trend_checks:
+        if state.last_raw_mv is None:
+            needs = "cell_emf or stored_offset would tell the cell's own offset from what its calibration leaves"
+        else:
+            learnt += f", the last raw {state.last_raw_mv:+.1f} mV"
+        if state.last_raw_mv is not None and len(state.days.day) < self.settings.trend_checks:
             needs = f"a trend wants {self.settings.trend_checks} checks over {self.settings.trend_days:g} days"
         return Report(watch=Watch.FINDING if any(state.spoke.values()) else Watch.WATCHING, learnt=learnt, needs=needs)
 
@@ -142,10 +151,24 @@ class CellOffsetDrift:
         state, settings = self.state, self.settings
         raw, raw_u = check.raw_offset_mv, self._uncertainty(check.raw_u_mv)
         remaining, remaining_u = check.remaining_offset_mv, self._uncertainty(check.remaining_u_mv)
-        state.checks += 1
-        state.presumed += int(check.presumed)
-        state.days.add(check.at_s, raw)
+        if not check.restored:
+            state.checks += 1
+            state.presumed += int(check.presumed)
+        if isfinite(raw):
+            self._judge_raw(check.at_s, raw, raw_u)
+        self._single("remaining", remaining, remaining_u, settings.remaining_limit_mv)
+        state.seen_s = check.at_s
+        active = any(state.spoke.values())
+        if not active:
+            state.since_s = None
+        elif state.since_s is None:
+            state.since_s = check.at_s
+        return self._finding(check, raw_u, remaining_u, active=active)
 
+    def _judge_raw(self, at_s: float, raw: float, raw_u: float) -> None:
+        """The cell's own offset: one check far out, two in a row on one side."""
+        state, settings = self.state, self.settings
+        state.days.add(at_s, raw)
         side = (1 if raw > 0 else -1) if abs(raw) - settings.pair_z * raw_u > settings.pair_limit_mv else 0
         within = abs(raw) < settings.clear_frac * settings.pair_limit_mv
         if side != 0 and side == state.last_side:
@@ -153,21 +176,12 @@ class CellOffsetDrift:
         elif within and state.last_within:
             state.spoke["pair"] = False
         self._single("raw", raw, raw_u, settings.raw_limit_mv)
-        self._single("remaining", remaining, remaining_u, settings.remaining_limit_mv)
         urgent_mv = settings.urgent_factor * settings.raw_limit_mv
         if abs(raw) - settings.single_z * raw_u > urgent_mv:
             state.urgent = True
         elif abs(raw) < settings.clear_frac * urgent_mv:
             state.urgent = False
-        state.last_side, state.last_within = side, within
-        state.seen_s, state.last_raw_mv = check.at_s, raw
-
-        active = any(state.spoke.values())
-        if not active:
-            state.since_s = None
-        elif state.since_s is None:
-            state.since_s = check.at_s
-        return self._finding(check, raw_u, remaining_u, active=active)
+        state.last_side, state.last_within, state.last_raw_mv = side, within, raw
 
     def _single(self, rule: str, offset_mv: float, u_mv: float, limit_mv: float) -> None:
         """One check decides; an unknown offset leaves the rule as it was."""
@@ -193,26 +207,28 @@ class CellOffsetDrift:
             reach=Reach(limit=settings.raw_limit_mv, both_sides=True),
         )
         facts: dict[str, float | str | bool] = {
-            "raw_offset_mv": raw,
-            "raw_u_mv": raw_u,
             "rule": rule,
             "remaining_beyond": spoke["remaining"],
             "checks": float(state.checks),
             "presumed": check.presumed,
         }
+        if isfinite(raw):
+            facts["raw_offset_mv"] = raw
+            facts["raw_u_mv"] = raw_u
         if isfinite(remaining):
             facts["remaining_offset_mv"] = remaining
             facts["remaining_u_mv"] = remaining_u
         if trend is not None:
             facts["trend_mv_per_30_days"] = 30.0 * trend.slope_per_day
             facts["trend_p"] = trend.p
-        u = remaining_u if only_remaining else raw_u
+        of_remaining = (only_remaining or not isfinite(raw)) and isfinite(remaining)
+        u = remaining_u if of_remaining else raw_u
         return Finding(
             symptom=SYMPTOM,
             at_s=check.at_s,
             active=active,
             level=2 if spoke["raw"] and state.urgent else 1,
-            value=remaining if only_remaining and isfinite(remaining) else raw,
+            value=remaining if of_remaining else raw,
             unit="mV",
             uncertainty=u if u < inf else None,
             limit=limit,

@@ -168,3 +168,41 @@ def test_the_report_says_what_was_seen_and_what_is_wanted():
 def test_a_setting_out_of_range_is_named(name):
     with pytest.raises(ValueError, match=name):
         CellOffsetDriftSettings(**{name: nan})
+
+
+def test_a_probe_that_tells_only_what_remains_is_judged_by_that_alone():
+    detector = CellOffsetDrift()
+    quiet = detector.update(
+        [AirCheck(at_s=DAY, raw_offset_mv=nan, raw_u_mv=nan, remaining_offset_mv=0.3, remaining_u_mv=0.3)]
+    )
+    assert not quiet[0].active
+    assert "cell_emf or stored_offset" in detector.report().needs
+    loud = detector.update(
+        [AirCheck(at_s=2 * DAY, raw_offset_mv=nan, raw_u_mv=nan, remaining_offset_mv=4.0, remaining_u_mv=0.3)]
+    )
+    assert loud[0].active
+    assert loud[0].value == 4.0
+    assert loud[0].facts["rule"] == "remaining"
+    assert "raw_offset_mv" not in loud[0].facts
+
+
+def test_a_calibration_stored_after_the_check_takes_back_what_remained_and_is_no_check():
+    detector = CellOffsetDrift()
+    detector.update(
+        [AirCheck(at_s=DAY, raw_offset_mv=3.0, raw_u_mv=0.2, remaining_offset_mv=3.0, remaining_u_mv=0.2)]
+    )
+    assert detector.state.spoke["remaining"]
+    after = detector.update(
+        [
+            AirCheck(
+                at_s=DAY + 20,
+                raw_offset_mv=nan,
+                raw_u_mv=nan,
+                remaining_offset_mv=0.0,
+                remaining_u_mv=0.2,
+                restored=True,
+            )
+        ]
+    )
+    assert not after[0].active
+    assert detector.state.checks == 1
