@@ -1,6 +1,8 @@
 """One probe's way from samples to findings: reconstruction, then its detectors. Used live and for recorded history."""
 
+from collections import deque
 from collections.abc import Callable, Mapping
+from math import isfinite
 from typing import Any, Final
 
 import numpy as np
@@ -33,7 +35,7 @@ TwinOf = Callable[[str], TwinGas]
 
 VERSION: Final = 1
 _UNSEEN_TIMES: Final = 3
-_TWIN_KEEP_S: Final = 1800.0
+_TWIN_KEEP_S: Final = 900.0  # behind the last judgement: the longest window, the grace, and some turns
 _TWIN_SAMPLES: Final = 5  # a twin seen less often than this in the window tells nothing
 _TWIN_GRACE_S: Final = 60.0  # how long a recovery waits for its twin's samples
 _RUINS: Final = ("heater_open", "no_communication")  # with these the display says nothing about the gas
@@ -98,12 +100,15 @@ class ProbeWatcher:
         self.stale_after_s = max(3.0 * probe.period_s, 90.0)
         self._pending: list[Finding] = []
         self._waiting: list[RecoveryWindow] = []
-        self._twin_trace: list[tuple[Floats, Floats]] = []
+        self._twin_trace: deque[tuple[Floats, Floats]] = deque()
+        self._judged_s = -np.inf
+        self._heard = False  # a sample of any kind
         self._last_s = -np.inf  # of any sample
         self._sample_s: float | None = None  # of the last one with a value in it
         self._mode = Mode.UNKNOWN
         self._held = False
-        self._values: dict[str, Value] = {}
+        self._values: dict[str, tuple[float, str, float | None, Any, float]] = {}  # the fields of a `Value`
+        self._known_signals: Mapping[str, Value] | None = None
         self._remaining: Remaining | None = None
         self._judged_from_s = -np.inf
         self._unseen: dict[str, tuple[int, str]] = {}  # symptom -> episodes in a row that told nothing, and why
@@ -123,32 +128,50 @@ class ProbeWatcher:
 
     def feed(self, stretch: Stretch) -> int:
         """Take samples; return how many were dropped because they were no later than what is already here."""
-        fresh = np.ones(len(stretch), np.bool_)
-        if len(stretch):
-            before = np.maximum.accumulate(np.concatenate(([self._last_s], stretch.time_s[:-1])))
-            fresh = stretch.time_s > before
-        if not fresh.all():
-            stretch = Stretch(stretch.time_s[fresh], {name: column[fresh] for name, column in stretch.signals.items()})
-        if len(stretch) == 0:
-            return int(fresh.size)
-        self._last_s = float(stretch.time_s[-1])
-        valid = np.zeros(len(stretch), np.bool_)
+        given = len(stretch)
+        stretch = self._later(stretch)
+        n = len(stretch)
+        if n == 0:
+            return given
+        self._forget()
+        time_s = stretch.time_s
+        self._last_s = float(time_s[-1])
+        missing = np.ones(n, np.bool_)
         for name in self._own(stretch):
-            valid |= ~np.isnan(stretch.signals[name])
-        self._pending += self.silence.update(stretch.time_s[valid])  # first: a fault further on is no silence
+            missing &= np.isnan(stretch.signals[name])
+            if not np.count_nonzero(missing):  # nearly always at once: a poll tells everything
+                break
+        valid = ~missing
+        if not self._heard:  # rows without a value are silence from the first of them on
+            self._heard = True
+            self._pending += self.silence.advance(float(time_s[0]))
+        self._pending += self.silence.update(time_s[valid])  # first: a fault further on is no silence
         done = self._rec.run(stretch)
         self._remember(done, valid)
-        self._pending += self.open.update(stretch.time_s, done.heater.duty, stretch.get("cell_temp"), done.set_point_c)
+        self._pending += self.open.update(time_s, done.heater.duty, stretch.get("cell_temp"), done.set_point_c)
         self._pending += self.creep.update(done.minutes)
         for episode in done.episodes:
             if isinstance(episode, RecoveryWindow):
                 self._waiting.append(episode)
             elif episode.kind is Mode.AIR_CHECK:
                 self._pending += self._air_check(episode)
-        return int(fresh.size - np.count_nonzero(fresh))
+        return given - n
+
+    def _later(self, stretch: Stretch) -> Stretch:
+        """The samples that are later than all before them."""
+        time_s = stretch.time_s
+        if time_s.size == 0 or (
+            time_s[0] > self._last_s
+            and time_s[-1] < np.inf
+            and np.count_nonzero(time_s[1:] > time_s[:-1]) == time_s.size - 1
+        ):
+            return stretch
+        known = np.where(np.abs(time_s) < np.inf, time_s, np.nan)
+        fresh = known > np.fmax.accumulate(np.concatenate(([self._last_s], known[:-1])))
+        return Stretch(time_s[fresh], {name: column[fresh] for name, column in stretch.signals.items()})
 
     def recent(self) -> TwinGas:
-        """The gas of the last half hour in service, for a probe that shares the duct; the time of the last sample."""
+        """The gas of the last minutes in service, for a probe that shares the duct; the time of the last sample."""
         if not self._twin_trace:
             return None, self._last_s
         times, gas = zip(*self._twin_trace, strict=True)
@@ -156,18 +179,19 @@ class ProbeWatcher:
 
     def judge(self, now_s: float, twin_of: TwinOf) -> list[Finding]:
         """What the samples and the passing of time up to `now_s` mean, in time order. All samples to `now_s` are in."""
-        found, self._pending = self._pending, []
-        found += self._recoveries(now_s, twin_of)
-        found += self.creep.update(self._rec.minutes.advance(now_s))
+        self._recoveries(now_s, twin_of)
+        self._pending += self.creep.update(self._rec.minutes.advance(now_s))
         for detector in (self.creep, self.drift, self.slow, self.open, self.silence):
-            found += detector.advance(now_s)
-        found.sort(key=lambda finding: finding.at_s)
+            self._pending += detector.advance(now_s)
+        self._judged_s = max(now_s, self._judged_s)
+        found, self._pending = self._pending, []  # only now: what fails above loses nothing that was found
+        if len(found) > 1:
+            found.sort(key=lambda finding: (finding.at_s, finding.symptom))
         for finding in found:
             if finding.active:
                 self._active[finding.symptom] = finding
             else:
                 self._active.pop(finding.symptom, None)
-        self._trim()
         return found
 
     def now(self, now_s: float) -> ProbeNow:
@@ -191,9 +215,10 @@ class ProbeWatcher:
             sample_at_s=self._sample_s,
             mode=mode,
             trust=trust.trust,
+            steady_trust=trust.steady,
             error_estimate=trust.error_pct,
             error_direction=trust.direction,
-            signals=dict(self._values),
+            signals=self._signals(),
         )
 
     def reports(self) -> dict[str, Report]:
@@ -237,7 +262,7 @@ class ProbeWatcher:
             "sample_s": self._sample_s,
             "mode": self._mode.value,
             "held": self._held,
-            "values": {n: [v.value, v.unit, v.uncertainty, v.source, v.at_s] for n, v in self._values.items()},
+            "values": {name: list(row) for name, row in self._values.items()},
             "remaining": None
             if self._remaining is None
             else [self._remaining.offset_mv, self._remaining.u_mv, self._remaining.at_s],
@@ -256,12 +281,15 @@ class ProbeWatcher:
         self._sample_s = state["sample_s"]
         self._mode = Mode(state["mode"])
         self._held = state["held"]
-        self._values = {name: Value(*row) for name, row in state["values"].items()}
+        self._values = {
+            name: (value, unit, u, source, at_s) for name, (value, unit, u, source, at_s) in state["values"].items()
+        }
+        self._heard = isfinite(self._last_s)
         if state["remaining"] is not None:
             self._remaining = Remaining(*state["remaining"])
         self._judged_from_s = float(unstorable(state["judged_from_s"]))
         self._waiting = [RecoveryWindow.from_dict(row) for row in state["waiting"]]
-        self._twin_trace = [(np.array(unstorable(t)), np.array(unstorable(g))) for t, g in state["twin_trace"]]
+        self._twin_trace = deque((np.array(unstorable(t)), np.array(unstorable(g))) for t, g in state["twin_trace"])
         self._unseen = {symptom: (times, why) for symptom, (times, why) in state["unseen"].items()}
         self._active = {row["symptom"]: Finding(**row) for row in state["active"]}
 
@@ -280,14 +308,10 @@ class ProbeWatcher:
 
     def _learn_offset(self, result: AirCheck) -> None:
         if np.isfinite(result.raw_offset_mv):
-            self._values["raw_offset"] = Value(
-                result.raw_offset_mv, "mV", result.raw_u_mv, "reconstructed", result.at_s
-            )
+            self._tell("raw_offset", result.raw_offset_mv, "mV", result.raw_u_mv, result.at_s)
         if np.isfinite(result.remaining_offset_mv):
             self._remaining = Remaining(result.remaining_offset_mv, result.remaining_u_mv, result.at_s)
-            self._values["remaining_offset"] = Value(
-                result.remaining_offset_mv, "mV", result.remaining_u_mv, "reconstructed", result.at_s
-            )
+            self._tell("remaining_offset", result.remaining_offset_mv, "mV", result.remaining_u_mv, result.at_s)
 
     def _note(self, symptom: str, why: str) -> None:
         """Keep count of episodes that told nothing: one may fail, three in a row are worth saying."""
@@ -299,18 +323,18 @@ class ProbeWatcher:
 
     def _known(self, name: str) -> float | None:
         found = self._values.get(name)
-        return None if found is None else found.value
+        return None if found is None else found[0]
 
-    def _recoveries(self, now_s: float, twin_of: TwinOf) -> list[Finding]:
+    def _recoveries(self, now_s: float, twin_of: TwinOf) -> None:
         """Judge the ways back that are long enough; wait a little for a twin that is behind."""
-        found: list[Finding] = []
-        waiting, self._waiting = self._waiting, []
-        for window in waiting:
+        waiting: list[RecoveryWindow] = []
+        while self._waiting:
+            window = self._waiting.pop(0)
             if window.from_s <= self._judged_from_s:
                 continue
             twin, complete = self._twin(window, now_s, twin_of)
             if not complete:
-                self._waiting.append(window)
+                waiting.append(window)
                 continue
             recovery = judge_recovery(window, self._rec.cell, twin)
             if recovery is None:
@@ -318,63 +342,83 @@ class ProbeWatcher:
             self._judged_from_s = window.from_s
             self._note("slow_recovery", "" if recovery.accepted else recovery.why_not)
             if recovery.accepted:
-                self._values["tau"] = Value(recovery.tau_s, "s", recovery.tau_u_s, "reconstructed", recovery.at_s)
-            found += self.slow.update([recovery])
-        return found
+                self._tell("tau", recovery.tau_s, "s", recovery.tau_u_s, recovery.at_s)
+            self._pending += self.slow.update([recovery])
+        self._waiting = waiting
 
     def _twin(self, window: RecoveryWindow, now_s: float, twin_of: TwinOf) -> tuple[Twin | None, bool]:
-        """The first twin that was in service all through the window, and whether all had their time to tell."""
+        """The first twin that was in service in the window, and whether all had their time to tell.
+
+        Only what it saw up to the window's end is given out: what came later depends on when this is asked.
+        """
         for twin_id in self.probe.twins:
             gas, seen_s = twin_of(twin_id)
             if seen_s < window.until_s and now_s < window.until_s + _TWIN_GRACE_S:
                 return None, False
             if gas is None:
                 continue
-            inside = (gas.time_s >= window.from_s) & (gas.time_s <= window.until_s)
-            if np.count_nonzero(inside) >= _TWIN_SAMPLES:
-                return gas, True
+            first = int(gas.time_s.searchsorted(window.from_s - _TWIN_GRACE_S, side="left"))
+            end = int(gas.time_s.searchsorted(window.until_s, side="right"))
+            inside = end - int(gas.time_s.searchsorted(window.from_s, side="left"))
+            if inside >= _TWIN_SAMPLES:
+                return Twin(gas.time_s[first:end], gas.o2_frac[first:end]), True
         return None, True
 
     def _remember(self, done: Reconstructed, valid: NDArray[np.bool_]) -> None:
-        stretch = done.stretch
+        time_s = done.stretch.time_s
         self._mode = MODES[int(done.modes.code[-1])]
         self._held = bool(done.cell.held[-1])
-        at = np.flatnonzero(valid)
-        if at.size:
-            self._sample_s = float(stretch.time_s[at[-1]])
-        for name, column in stretch.signals.items():
-            self._last_known(name, SIGNALS[name].unit, stretch.time_s, column, None, "measured")
+        self._known_signals = None
+        if valid[-1]:
+            self._sample_s = self._last_s
+        elif np.count_nonzero(valid):
+            self._sample_s = float(time_s[np.flatnonzero(valid)[-1]])
+        for name, column in done.stretch.signals.items():
+            self._last_known(name, SIGNALS[name].unit, time_s, column, None, "measured")
+        cell, heater = done.cell, done.heater
         if not self._rec.cell.emf_measured:
-            self._last_known("cell_emf", "mV", stretch.time_s, done.cell.emf_mv, done.cell.emf_u_mv, "reconstructed")
-        columns = {
-            "emf_residual": done.cell.residual_mv,
-            "heater_duty": done.heater.duty,
-            "heater_demand": done.heater.demand,
-            "heater_watts": done.heater.watts,
-            "heater_resistance": done.heater.resistance_ohm,
-        }
-        for name, column in columns.items():
-            self._last_known(name, _RECONSTRUCTED[name], stretch.time_s, column, None, "reconstructed")
+            self._last_known("cell_emf", "mV", time_s, cell.emf_mv, cell.emf_u_mv, "reconstructed")
+        for name, column in (
+            ("emf_residual", cell.residual_mv),
+            ("heater_duty", heater.duty),
+            ("heater_demand", heater.demand),
+            ("heater_watts", heater.watts),
+            ("heater_resistance", heater.resistance_ohm),
+        ):
+            self._last_known(name, _RECONSTRUCTED[name], time_s, column, None, "reconstructed")
         if self.probe.twins:
-            use = done.modes.is_(Mode.IN_SERVICE) & ~np.isnan(done.cell.o2_frac)
-            if use.any():
-                self._twin_trace.append((stretch.time_s[use], done.cell.o2_frac[use]))
+            use = done.modes.is_(Mode.IN_SERVICE) & ~np.isnan(cell.o2_frac)
+            if np.count_nonzero(use):
+                self._twin_trace.append((time_s[use], cell.o2_frac[use]))
 
     def _last_known(self, name: str, unit: str, time_s: Floats, column: Floats, u: Floats | None, source: Any) -> None:
-        if not np.isnan(column[-1]):  # nearly always: a poll tells everything
-            i = -1
-        else:
-            known = np.flatnonzero(~np.isnan(column))
+        i, value = -1, column.item(-1)
+        if not isfinite(value):
+            known = np.flatnonzero(np.isfinite(column))
             if known.size == 0:
                 return
             i = int(known[-1])
-        u_value = None if u is None or np.isnan(u[i]) else float(u[i])
-        self._values[name] = Value(float(column[i]), unit, u_value, source, float(time_s[i]))
+            value = column.item(i)
+        u_value = None if u is None or not isfinite(u.item(i)) else u.item(i)
+        self._values[name] = (value, unit, u_value, source, time_s.item(i))
 
-    def _trim(self) -> None:
-        keep_s = self._last_s - _TWIN_KEEP_S
-        while self._twin_trace and self._twin_trace[0][0][-1] < keep_s:
-            self._twin_trace.pop(0)
+    def _tell(self, name: str, value: float, unit: str, u: float, at_s: float) -> None:
+        """A value that an episode told."""
+        self._values[name] = (value, unit, u if isfinite(u) else None, "reconstructed", at_s)
+        self._known_signals = None
+
+    def _signals(self) -> Mapping[str, Value]:
+        """The last known values as others want them; the same object until something changes."""
+        if self._known_signals is None:
+            self._known_signals = {name: Value(*row) for name, row in self._values.items()}
+        return self._known_signals
+
+    def _forget(self) -> None:
+        """Let go of gas that no twin can ask for any more: everybody has been judged up to here, but for the grace."""
+        keep_s = min(self._judged_s, self._last_s) - _TWIN_KEEP_S
+        trace = self._twin_trace
+        while trace and trace[0][0][-1] < keep_s:
+            trace.popleft()
 
 
 def _plain(value: Any) -> Any:

@@ -60,6 +60,7 @@ class ProbeNow:
     sample_at_s: float | None = None  # of the last valid sample
     mode: Mode = Mode.UNKNOWN
     trust: Trust = Trust.UNKNOWN
+    steady_trust: Trust | None = None  # as it is in steady service: hold, checks and recoveries aside
     error_estimate: float | None = None  # % O2, displayed minus true
     error_direction: Literal["high", "low"] | None = None  # None: no known error
     signals: Mapping[str, Value] = field(default_factory=dict)

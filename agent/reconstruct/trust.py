@@ -35,6 +35,7 @@ class TrustNow:
     """`error_pct` is displayed minus true in % O2, None where nothing is known of it."""
 
     trust: Trust
+    steady: Trust  # hold, checks and recoveries aside
     error_pct: float | None
     error_u_pct: float | None
     direction: Literal["high", "low"] | None
@@ -53,21 +54,24 @@ def judge_trust(
 ) -> TrustNow:
     """Trust from what is known. `ruined_by` names a symptom that makes the reading worthless, None without one."""
     error, u, direction = _error(o2_pct, cell_temp_c, remaining)
+    steady = _steady(error, direction, fault=fault, ruined=ruined_by is not None)
     if not fresh or mode in (Mode.NO_DATA, Mode.UNKNOWN) or o2_pct is None:
         trust = Trust.BAD if ruined_by is not None and fresh else Trust.UNKNOWN
-        return TrustNow(trust, None, None, None)
+        return TrustNow(trust, steady, None, None, None)
     if held:
-        return TrustNow(Trust.HELD, error, u, direction)
+        return TrustNow(Trust.HELD, steady, error, u, direction)
     if ruined_by is not None or mode in (Mode.WARMING_UP, Mode.OFF, *CHECKS):
-        return TrustNow(Trust.BAD, None, None, None)
+        return TrustNow(Trust.BAD, steady, None, None, None)
+    trust = Trust.DOUBTFUL if steady is Trust.GOOD and mode is Mode.RECOVERY else steady
+    return TrustNow(trust, steady, error, u, direction)
+
+
+def _steady(error: float | None, direction: str | None, *, fault: bool, ruined: bool) -> Trust:
+    """Trust as it is while the gas is flue gas and the display follows it: by the known error and faults alone."""
     size = 0.0 if direction is None or error is None else abs(error)
-    if size >= _BAD_PCT:
-        trust = Trust.BAD
-    elif size >= _DOUBTFUL_PCT or fault or mode is Mode.RECOVERY:
-        trust = Trust.DOUBTFUL
-    else:
-        trust = Trust.GOOD
-    return TrustNow(trust, error, u, direction)
+    if ruined or size >= _BAD_PCT:
+        return Trust.BAD
+    return Trust.DOUBTFUL if size >= _DOUBTFUL_PCT or fault else Trust.GOOD
 
 
 def _error(

@@ -37,3 +37,11 @@ def test_hold_staleness_and_a_dead_heater_come_before_any_figure():
     assert judge(fresh=False).trust is Trust.UNKNOWN
     assert judge(ruined_by="heater_open").trust is Trust.BAD
     assert judge(mode=Mode.AIR_CHECK).trust is Trust.BAD
+
+
+def test_in_steady_service_a_passing_hold_or_recovery_does_not_count_and_an_error_does():
+    assert judge(mode=Mode.RECOVERY).trust is Trust.DOUBTFUL
+    assert judge(mode=Mode.RECOVERY).steady is Trust.GOOD
+    assert judge(held=True).steady is Trust.GOOD
+    assert judge(held=True, remaining=Remaining(-3.0, 0.2, 0.0)).steady is Trust.DOUBTFUL
+    assert judge(ruined_by="heater_open").steady is Trust.BAD
