@@ -11,9 +11,9 @@ from agent.alerts.policy import Policy
 from agent.alerts.symptoms import Audience, Priority, StatusSignal
 from agent.alerts.symptoms import symptom as symptom_row
 from agent.alerts.track import Track
-from agent.alerts.words import headline, operator_action
+from agent.alerts.words import headline, misleads_trim, operator_action
 from agent.config.model import Settings
-from agent.reconstruct.now import ProbeNow, Trust
+from agent.reconstruct.now import ProbeNow
 from agent.rfc3339 import from_text, milliseconds, to_text
 from detectors.finding import Finding
 
@@ -91,7 +91,7 @@ def stamp(payload: Mapping[str, Any], durable: bool, now_s: float) -> dict[str, 
 def priority_of(policy: Policy, finding: Finding, now: ProbeNow, *, used_by_trim: bool) -> Priority:
     """By consequence: the urgent form one step up, and one more where automatic trim follows a reading too high."""
     steps = 1 if finding.level >= 2 else 0
-    if used_by_trim and now.error_direction == "high" and now.trust in (Trust.DOUBTFUL, Trust.BAD):
+    if used_by_trim and misleads_trim(now):
         steps += 1
     return policy.priority.raised(steps)
 

@@ -4,10 +4,20 @@ Nothing hangs on colour, and every line fits the width. Only ASCII is used, so t
 """
 
 from collections.abc import Iterable, Mapping
+from math import floor, isfinite, log10
 from textwrap import wrap
 from typing import Any, Final
 
-__all__ = ["render", "render_alert", "render_check"]
+__all__ = [
+    "evidence_words",
+    "expected",
+    "render",
+    "render_alert",
+    "render_check",
+    "render_headline",
+    "time_words",
+    "trust_words",
+]
 
 LEAST_WIDTH: Final = 40
 _BOLD, _RESET = "\x1b[1m", "\x1b[0m"
@@ -21,8 +31,19 @@ _TRUST: Final[Mapping[str, str]] = {
     "good": "yes",
     "doubtful": "doubtful",
     "bad": "no",
-    "held": "held by the transmitter, not live",
+    "held": "held by the transmitter",
     "unknown": "not known",
+}
+_STATES: Final[Mapping[str, str]] = {"unacknowledged": "nobody has acknowledged it yet"}
+_FRACTIONS: Final[Mapping[str, str]] = {"heater_duty_creep": "of full output"}  # of what a bare number is a part
+_REACHES: Final[Mapping[str, str]] = {  # what the date of an alert is the date of
+    "heater_duty_creep": "no reserve left",
+    "slow_recovery": "urgent",
+}
+_EPISODES: Final[Mapping[str, str]] = {
+    "heater_duty_creep": "days",
+    "cell_offset_drift": "air checks",
+    "slow_recovery": "recoveries",
 }
 _WHO: Final[Mapping[str, str]] = {"operator": "operator", "technician": "technician", "plant_it": "plant IT"}
 
@@ -40,32 +61,40 @@ def render(
 def render_alert(alert: Mapping[str, Any], *, width: int = 80, colour: bool = False) -> str:
     """What a person needs of an alert."""
     width = max(width, LEAST_WIDTH)
-    signal = alert["status_signal"]
-    lines = [_mark(line, colour, _COLOURS.get(signal, "")) for line in wrap(_ascii(alert["headline"]), width)]
-    about = (
-        f"{alert['class']} for {_WHO[alert['audience']]}, priority {alert['priority']}, {signal.replace('_', ' ')}, "
-        f"{alert['state'].replace('_', ' ')}"
-    )
-    if alert["state_reason"]:
-        about += f" ({alert['state_reason']})"
-    lines += _entry("What", f"{about}; since {_time(alert['raised_at'])}", width)
-    if alert["cleared_at"] is not None:
-        lines += _entry("Over", _time(alert["cleared_at"]), width)
-    if alert["delayed"]:
-        lines += _entry("Late", "handed over late: not new", width)
-    lines += _entry("Reading", _trust(alert), width)
-    lines += _entry("Seen", _evidence(alert["evidence"]), width)
+    lines = render_headline(alert, width=width, colour=colour)
+    lines += _entry("Reading", f"can be trusted: {trust_words(alert)}", width)
+    lines += _entry("Seen", evidence_words(alert), width)
     for place, suspect in enumerate(alert["suspects"]):
         part = suspect["part"].replace("_", " ")
         lines += _entry("Suspect" if place == 0 else "or", f"{part} ({suspect['confidence']})", width)
         for reason in suspect["because"]:
             lines += _entry("", f"- {reason}", width, hang=2)
     if alert["consequences"]:
-        also = ", ".join(f"{one['symptom']} of {one['probe']}" for one in alert["consequences"])
+        also = ", ".join(f"{one['symptom'].replace('_', ' ')} of {one['probe']}" for one in alert["consequences"])
         lines += _entry("Brings", also, width)
     lines += _entry("Operator", alert["operator_action"], width)
     lines += _entry("Check", f"{alert['check_title']} ({alert['check_id']})", width)
+    about = (
+        f"{alert['class']} for {_WHO[alert['audience']]}, priority {alert['priority']}, "
+        f"{alert['status_signal'].replace('_', ' ')}; {_STATES.get(alert['state'], alert['state'].replace('_', ' '))}"
+    )
+    if alert["state_reason"]:
+        about += f" ({alert['state_reason']})"
+    lines += _entry("Kind", about, width)
+    lines += _entry("Since", time_words(alert["raised_at"]), width)
+    if alert["cleared_at"] is not None:
+        lines += _entry("Over", time_words(alert["cleared_at"]), width)
+    if alert["delayed"]:
+        lines += _entry("Late", "handed over late: not new", width)
     return "\n".join(lines)
+
+
+def render_headline(alert: Mapping[str, Any], *, width: int = 80, colour: bool = False) -> list[str]:
+    """The alert in a line or two."""
+    return [
+        _mark(line, colour, _COLOURS.get(alert["status_signal"], ""))
+        for line in wrap(_ascii(alert["headline"]), max(width, LEAST_WIDTH))
+    ]
 
 
 def render_check(check: Mapping[str, Any], *, width: int = 80, colour: bool = False) -> str:
@@ -73,7 +102,9 @@ def render_check(check: Mapping[str, Any], *, width: int = 80, colour: bool = Fa
     width = max(width, LEAST_WIDTH)
     title = f"CHECK {check['check_id']}: {check['title']}"
     lines = [_mark(line, colour, "") for line in wrap(_ascii(title), width)]
-    lines += _entry("For", f"{check['symptom']} of probe {check['probe']}, values as of {_time(check['at'])}", width)
+    lines += _entry(
+        "For", f"{check['symptom']} of probe {check['probe']}, values as of {time_words(check['at'])}", width
+    )
     state = check["state_of_plant"]
     note = f" {state['note']}" if state["note"] else ""
     lines += _entry("State", f"{state['state']}: {state['meaning']}.{note}", width)
@@ -117,41 +148,58 @@ def expected(row: Mapping[str, Any]) -> str:
     return f"{_plain(value)}{unit}" + (f" ({span})" if span else "")
 
 
-def _evidence(evidence: Mapping[str, Any]) -> str:
-    unit = f" {evidence['unit']}" if evidence["unit"] else ""
+def evidence_words(alert: Mapping[str, Any]) -> str:
+    """What was measured, beside what is usual and the limit, to the digits that its uncertainty leaves."""
+    evidence, symptom = alert["evidence"], alert["symptom"]
+    unit = evidence["unit"] or _FRACTIONS.get(symptom, "")
+    unit = f" {unit}" if unit else ""
+    u = evidence["uncertainty"]
     words = []
     if evidence["value"] is not None:
-        spread = "" if evidence["uncertainty"] is None else f" +/- {_plain(evidence['uncertainty'])}"
-        words.append(f"{_plain(evidence['value'])}{spread}{unit}")
+        spread = "" if u is None else f" +/- {_rounded(u, u)}"
+        words.append(f"{_rounded(evidence['value'], u)}{spread}{unit}")
     if evidence["baseline"] is not None:
-        words.append(f"usual {_plain(evidence['baseline'])}")
+        words.append(f"usual {_rounded(evidence['baseline'], u)}")
     if evidence["limit"] is not None:
-        words.append(f"limit {_plain(evidence['limit'])}")
+        words.append(f"limit {_rounded(evidence['limit'], u)}")
     if evidence["trend_per_day"] is not None:
-        words.append(f"{evidence['trend_per_day']:+.3g}{unit} a day")
+        words.append(f"{evidence['trend_per_day']:+.2g}{unit if evidence['unit'] else ''} a day")
     if evidence["reaches_limit_earliest"] is not None or evidence["reaches_limit_latest"] is not None:
         ends = [evidence["reaches_limit_earliest"], evidence["reaches_limit_latest"]]
-        dates = [end[:10] if end is not None else "?" for end in ends]
-        words.append(f"at the limit between {dates[0]} and {dates[1]}")
+        first, last = (end[:10] if end is not None else None for end in ends)
+        span = f"between {first} and {last}" if first and last else f"from {first}" if first else f"by {last}"
+        words.append(f"{_REACHES.get(symptom, 'at the limit')} {span}")
     if evidence["episodes"] is not None:
-        words.append(f"{evidence['episodes']} episodes")
+        words.append(f"{evidence['episodes']} {_EPISODES.get(symptom, 'episodes')}")
     if evidence["since"] is not None:
-        words.append(f"first seen {_time(evidence['since'])}")
+        words.append(f"first seen {time_words(evidence['since'])}")
     return ", ".join(words) or "no numbers"
 
 
-def _trust(alert: Mapping[str, Any]) -> str:
+def trust_words(alert: Mapping[str, Any]) -> str:
+    """Whether the reading can be trusted, and which way it errs."""
     words = _TRUST[alert["reading_trust"]]
     if alert["error_estimate"] is not None and alert["error_direction"] is not None:
-        words += f", about {abs(alert['error_estimate']):.1f} % O2 too {alert['error_direction']}"
-    return f"can be trusted: {words}"
+        link = "; live it is" if alert["reading_trust"] == "held" else ","
+        words += f"{link} about {abs(alert['error_estimate']):.1f} % O2 too {alert['error_direction']}"
+    return words
+
+
+def _rounded(value: float, u: float | None) -> str:
+    """To two digits of the uncertainty; three significant ones where there is none. Never with an exponent."""
+    size = abs(value) if u is None else abs(u)
+    if size == 0 or not isfinite(size):
+        return f"{value:.3g}"
+    last = (2 if u is None else 1) - floor(log10(size))
+    return f"{value:.{min(max(last, 0), 4)}f}"
 
 
 def _plain(value: float) -> str:
     return f"{value:.10g}"
 
 
-def _time(text: str) -> str:
+def time_words(text: str) -> str:
+    """An instant of a payload, to the minute."""
     return f"{text[:10]} {text[11:16]} UTC"
 
 

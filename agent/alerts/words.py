@@ -9,7 +9,7 @@ from agent.reconstruct.now import ProbeNow, Trust
 from agent.rfc3339 import to_text
 from detectors.finding import Finding
 
-__all__ = ["HEADLINE_LIMIT", "headline", "operator_action", "trust_words"]
+__all__ = ["HEADLINE_LIMIT", "headline", "misleads_trim", "operator_action", "trust_words"]
 
 HEADLINE_LIMIT: Final = 120
 
@@ -30,6 +30,11 @@ def headline(name: str, finding: Finding, now: ProbeNow, facts: Mapping[str, Fac
     return told[: HEADLINE_LIMIT - 4].rsplit(" ", 1)[0].rstrip(",;:") + " ..."
 
 
+def misleads_trim(now: ProbeNow) -> bool:
+    """Whether the reading errs high; a held one misleads as soon as it is live again, which is in a moment."""
+    return now.error_direction == "high" and now.trust in (Trust.DOUBTFUL, Trust.BAD, Trust.HELD)
+
+
 def trust_words(now: ProbeNow, *, steady: bool = False) -> str:
     """Whether the reading can be trusted now, as a sentence."""
     error = now.error_estimate
@@ -42,17 +47,18 @@ def trust_words(now: ProbeNow, *, steady: bool = False) -> str:
         case Trust.BAD:
             return f"Do not use the reading{off}."
         case Trust.HELD:
-            return "Reading held."
+            return f"Reading held; live it is{off[1:]}." if off else "Reading held."
         case _:
             return "Reading not judged."
 
 
 def operator_action(finding: Finding, now: ProbeNow, *, used_by_trim: bool) -> str:
     """What an operator can do by site procedure; 'none tonight' where it can wait for the technician."""
-    if used_by_trim and now.error_direction == "high" and now.trust in (Trust.DOUBTFUL, Trust.BAD):
+    if used_by_trim and misleads_trim(now):
         error = "" if now.error_estimate is None else f" by about {abs(now.error_estimate):.1f} % O2"
+        when = "Once it is live again the reading" if now.trust is Trust.HELD else "Reading"
         return (
-            f"Reading is too high{error} and trim answers by taking air away: by site procedure put trim in manual or "
+            f"{when} is too high{error} and trim answers by taking air away: by site procedure put trim in manual or "
             "on another measurement, watch CO."
         )
     fixed = _ACTIONS.get(finding.symptom)
