@@ -147,6 +147,7 @@ class Service:
         self._tick_s = now_s
         self._clock_steps = (0, 0)
         self._dropped = 0
+        self._jumped: list[Transition] = []  # what was judged when the clock was set forward
 
     @property
     def pipeline_turns(self) -> int:
@@ -197,11 +198,21 @@ class Service:
     # From samples to transitions
 
     def _sample(self, sample: Sample) -> None:
+        self._cross_jump(sample.time_s)
         self.intake.sample(sample)
         if sample.values:
             self.telling.heard(sample.probe, sample.time_s)
         if self._quickening.begun(sample):
             self._look_closer(sample.probe, self.clock.monotonic())
+
+    def _cross_jump(self, after_s: float) -> None:
+        """Where the clock was set forward: judge what came before by the time it came at, and begin to listen anew."""
+        before_s = self.clock.take_jump()
+        if before_s is None:
+            return
+        self._jumped += self.steps.run(list(self.settings.probes), before_s, self.clock.monotonic())
+        for watcher in self.pipeline.watchers.values():
+            watcher.listen_from(after_s)
 
     def _look_closer(self, probe: str, now_s: float) -> None:
         if now_s - self._burst_s.get(probe, -BURST_RENEW_S) >= BURST_RENEW_S:
@@ -220,8 +231,11 @@ class Service:
             await self.clock.sleep_until(turn_s)
             now_s = self.clock.monotonic()
             self.counters.count("pipeline_turn")
+            watermark_s = self._watermark_s()
+            self._cross_jump(watermark_s)
             due = self.steps.due(now_s)
-            transitions = self.steps.run(due, self._watermark_s(), now_s) if due else []
+            transitions, self._jumped = self._jumped, []
+            transitions += self.steps.run(due, watermark_s, now_s) if due else []
             if now_s >= self._tick_s:
                 self._tick_s = now_s + self._tick_every_s
                 transitions += self.steps.tick()

@@ -8,8 +8,8 @@ from structlog.typing import FilteringBoundLogger
 from agent.alerts.condition import condition_payload, sample_payload
 from agent.alerts.status import status_payload
 from agent.alerts.topics import agent_topic, probe_topic
-from agent.clock import Clock
 from agent.config.model import Settings
+from agent.event_clock import EventClock
 from agent.pipeline import Pipeline
 from agent.publish.publisher import Publisher
 from agent.reconstruct.now import Mode, ProbeNow, Trust
@@ -23,6 +23,7 @@ __all__ = ["Telling", "offline"]
 
 _REFRESH_S: Final = 60.0
 _SILENT_S: Final = 300.0
+_AHEAD_S: Final = 2.0  # event time so far ahead of the machine's clock: it was set back, and is being caught up with
 
 
 def offline(settings: Settings, *, version: str, started_s: float, at_s: float) -> OutgoingMessage:
@@ -43,7 +44,7 @@ class Telling:
         store: Store,
         publisher: Publisher,
         *,
-        clock: Clock,
+        clock: EventClock,
         log: FilteringBoundLogger,
         version: str,
         started_s: float,
@@ -136,6 +137,7 @@ class Telling:
             silent=silent,
             waiting=waiting,
             set_aside=set_aside,
+            clock="unsynchronised" if self._clock.ahead_s > _AHEAD_S else "unknown",
             disk=self._store.disk,
         )
         self._publisher.set_state(agent_topic(self._settings.site, self._settings.agent, "status"), payload)

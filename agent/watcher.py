@@ -170,6 +170,10 @@ class ProbeWatcher:
         fresh = known > np.fmax.accumulate(np.concatenate(([self._last_s], known[:-1])))
         return Stretch(time_s[fresh], {name: column[fresh] for name, column in stretch.signals.items()})
 
+    def listen_from(self, start_s: float) -> None:
+        """What came before was not listened through (the clock was set forward): it is no silence of the probe."""
+        self.silence.listen_from(start_s)
+
     def recent(self) -> TwinGas:
         """The gas of the last minutes in service, for a probe that shares the duct; the time of the last sample."""
         if not self._twin_trace:

@@ -70,8 +70,12 @@ class NoCommunication:
         self.settings = NoCommunicationSettings() if settings is None else settings
         self.state = NoCommunicationState() if state is None else state
         if start_s is not None:
-            before = self.state.heard_from_s
-            self.state.heard_from_s = start_s if before is None else max(before, start_s)
+            self.listen_from(start_s)
+
+    def listen_from(self, start_s: float) -> None:
+        """Listening begins, or goes on after a time that was not listened through: silence counts from here."""
+        before = self.state.heard_from_s
+        self.state.heard_from_s = start_s if before is None else max(before, start_s)
 
     def update(self, valid_time_s: ArrayLike) -> list[Finding]:
         """Take the times of valid samples, shape (n,), UTC seconds. Old and non-finite times change nothing."""

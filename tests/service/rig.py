@@ -18,7 +18,7 @@ import structlog
 from structlog.testing import CapturingLogger
 from structlog.typing import FilteringBoundLogger
 
-from agent.clock import SystemClock
+from agent.clock import Clock, SystemClock
 from agent.config.load import load_settings
 from agent.config.model import RegisterMap
 from agent.service import Service
@@ -142,9 +142,9 @@ class Log:
 
 
 @asynccontextmanager
-async def serving(config: Path, log: Log, **more: Any) -> AsyncIterator[Service]:
+async def serving(config: Path, log: Log, *, clock: Clock | None = None, **more: Any) -> AsyncIterator[Service]:
     """The agent in this process, until the end of the block; then an orderly stop in less than five seconds."""
-    service = Service(load_settings(config), clock=SystemClock(), rng=random.Random(1), log=log.log, **more)
+    service = Service(load_settings(config), clock=clock or SystemClock(), rng=random.Random(1), log=log.log, **more)
     stop = asyncio.Event()
     task = asyncio.create_task(service.run(stop))
     try:
