@@ -94,21 +94,31 @@ class HeaterOpen:
         rows = self._new_rows(time_s, duty, cell_temp_c, setpoint_c)
         if rows.shape[1] == 0:
             return []
+        if not self.state.active and not np.count_nonzero(self._cold(rows)):  # as nearly always
+            self._keep(rows[:, -1:], None)
+            return []
         carried = len(self.state.time_s)
-        kept = np.array([self.state.time_s, self.state.duty, self.state.cell_temp_c, self.state.below_k])
-        rows = np.concatenate([kept, rows], axis=1) if carried else rows
-        at_s, temp_c = rows[0], rows[2]
-        cold = (rows[1] >= self.settings.full_duty_frac) & (rows[3] > self.settings.below_setpoint_k)
-        run_from_s: Floats = at_s
-        found: list[Finding] = []
-        if self.state.active or bool(cold.any()):  # hardly ever
-            run_from_s = self._runs(at_s, cold)
-            found = self._judge(rows, cold, run_from_s, carried)
-        start = self._window_start(at_s, at_s.size - 1)
-        self.state.time_s, self.state.duty = at_s[start:].tolist(), rows[1, start:].tolist()
-        self.state.cell_temp_c, self.state.below_k = temp_c[start:].tolist(), rows[3, start:].tolist()
-        self.state.run_from_s = float(run_from_s[-1]) if cold[-1] else None
+        if carried:
+            kept = np.array([self.state.time_s, self.state.duty, self.state.cell_temp_c, self.state.below_k])
+            rows = np.concatenate([kept, rows], axis=1)
+        at_s, cold = rows[0], self._cold(rows)
+        run_from_s = self._runs(at_s, cold)
+        found = self._judge(rows, cold, run_from_s, carried)
+        # A window never reaches behind its run: of what is not cold the last sample is enough.
+        warm = np.flatnonzero(~cold)
+        start = max(self._window_start(at_s, at_s.size - 1), int(warm[-1]) if warm.size else 0)
+        self._keep(rows[:, start:], float(run_from_s[-1]) if cold[-1] else None)
         return found
+
+    def _cold(self, rows: Floats) -> NDArray[np.bool_]:
+        """Full duty and below the set point."""
+        full: NDArray[np.bool_] = rows[1] >= self.settings.full_duty_frac
+        return full & (rows[3] > self.settings.below_setpoint_k) if np.count_nonzero(full) else full
+
+    def _keep(self, rows: Floats, run_from_s: float | None) -> None:
+        state = self.state
+        state.time_s, state.duty, state.cell_temp_c, state.below_k = rows.tolist()
+        state.run_from_s = run_from_s
 
     def advance(self, now_s: float) -> list[Finding]:
         """Time passing alone changes nothing here."""
@@ -125,22 +135,26 @@ class HeaterOpen:
 
     def _new_rows(self, time_s: ArrayLike, duty: ArrayLike, cell_temp_c: ArrayLike, setpoint_c: ArrayLike) -> Floats:
         """Rows time, duty, temperature, K below the set point of the complete samples, in order and once each."""
-        raw = np.stack([np.asarray(x, dtype=np.float64).ravel() for x in (time_s, duty, cell_temp_c, setpoint_c)])
-        raw = raw[:, np.isfinite(raw[0])]
-        if raw.shape[1] > 1 and not bool(np.all(np.diff(raw[0]) > 0)):
-            raw = raw[:, np.unique(raw[0], return_index=True)[1]]
-        setpoint = raw[3]
+        at_s, share, temp_c, setpoint = (
+            np.asarray(x, dtype=np.float64).ravel() for x in (time_s, duty, cell_temp_c, setpoint_c)
+        )
+        sound = np.isfinite(at_s)
+        if np.count_nonzero(sound) < sound.size or np.count_nonzero(at_s[1:] > at_s[:-1]) < at_s.size - 1:
+            index = np.flatnonzero(sound)[np.unique(at_s[sound], return_index=True)[1]]
+            at_s, share, temp_c, setpoint = at_s[index], share[index], temp_c[index], setpoint[index]
         known = np.isfinite(setpoint)
-        last = np.maximum.accumulate(np.where(known, np.arange(known.size), -1))
-        before = np.nan if self.state.setpoint_c is None else self.state.setpoint_c
-        setpoint = np.where(last >= 0, setpoint[last], before)
+        if np.count_nonzero(known) < known.size:
+            last = np.maximum.accumulate(np.where(known, np.arange(known.size), -1))
+            before = np.nan if self.state.setpoint_c is None else self.state.setpoint_c
+            setpoint = np.where(last >= 0, setpoint[last], before)
         if setpoint.size and np.isfinite(setpoint[-1]):
             self.state.setpoint_c = float(setpoint[-1])
-        rows = np.stack([raw[0], raw[1], raw[2], setpoint - raw[2]])
-        complete = np.isfinite(rows).all(axis=0)
-        if self.state.seen_s is not None:
-            complete &= rows[0] > self.state.seen_s
-        rows = rows[:, complete]
+        rows = np.array([at_s, share, temp_c, setpoint - temp_c])
+        complete = np.isfinite(share) & np.isfinite(rows[3])
+        if self.state.seen_s is not None and at_s.size and not at_s[0] > self.state.seen_s:
+            complete &= at_s > self.state.seen_s
+        if np.count_nonzero(complete) < complete.size:
+            rows = rows[:, complete]
         if rows.shape[1]:
             self.state.seen_s = float(rows[0, -1])
         return rows

@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,9 +23,17 @@ class Stretch:
     signals: Mapping[str, Floats]
 
     def get(self, name: str) -> Floats:
-        """A signal, all NaN when it is not mapped."""
+        """A signal, all NaN (and not to be written to) when it is not mapped."""
         found = self.signals.get(name)
-        return np.full(self.time_s.shape, np.nan) if found is None else found
+        return _missing(self.time_s.size) if found is None else found
 
     def __len__(self) -> int:
         return int(self.time_s.size)
+
+
+@lru_cache(maxsize=8)
+def _missing(n: int) -> Floats:
+    """NaN n times, one array for all who ask: most probes lack some signal, in every stretch anew."""
+    column = np.full(n, np.nan)
+    column.flags.writeable = False
+    return column

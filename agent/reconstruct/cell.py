@@ -2,6 +2,8 @@
 
 A transmitter that shows only % O2 still tells its millivolts: they are what its own calculation started from. That
 calculation is undone here, never while the display is held, clamped, corrected to dry gas or lagging behind.
+
+The formulas are those of `detectors.probe.nernst`, without its checks: every probe passes here every few seconds.
 """
 
 from dataclasses import dataclass
@@ -12,13 +14,16 @@ from numpy.typing import NDArray
 
 from agent.config.model import Conventions, RegisterMap
 from agent.reconstruct.carry import storable, unstorable
-from detectors.probe.nernst import cell_emf_mv, nernst_factor_mv, o2_frac_from_emf
+from agent.reconstruct.flags import CHECK_FLAGS, Raised, any_raised
+from detectors.probe.nernst import ABSOLUTE_ZERO_C, AIR_O2_FRAC, MV_PER_K, ZERO_C_IN_K
 from detectors.stretch import Floats, Stretch
 
 __all__ = ["Cell", "CellTrack"]
 
 _SQRT12: Final = float(np.sqrt(12.0))
 _U_TEMP_K: Final = 1.0  # of the cell temperature register against the cell itself, common practice
+_LARGEST: Final = float(np.finfo(np.float64).max)
+_LOG_AIR: Final = float(np.log(AIR_O2_FRAC))
 _LAG_PCT: Final = 0.02  # % O2 between display and gas from which a damped display counts as moving
 
 
@@ -63,43 +68,82 @@ class Cell:
         """State as JSON-able data."""
         return {"time_s": storable(self._last[0]), "o2_pct": storable(self._last[1])}
 
-    def run(self, stretch: Stretch, checking: NDArray[np.bool_]) -> CellTrack:
-        """Work out the cell of every sample. `checking`: where a flag says gas of our own is at the cell, (n,)."""
+    def run(self, stretch: Stretch, flags: Raised) -> CellTrack:
+        """Work out the cell of every sample. `flags`: where the transmitter's flags are raised."""
         n = len(stretch)
-        temp_c, o2_pct = stretch.get("cell_temp"), stretch.get("o2")
-        sign = 1.0 if self.conventions.stored_offset_sign == "cell" else -1.0
-        stored_mv = sign * stretch.get("stored_offset")
-        slope = stretch.get("stored_slope") / 100.0
-        slope = np.where((slope > 0.5) & (slope < 1.5), slope, 1.0)
-        offset_mv = np.where(np.isnan(stored_mv), 0.0, stored_mv)
-        held = (stretch.get("output_held") == 1.0) | ((checking) & (self.conventions.o2_during_checks == "held"))
-        live_o2 = np.where(held, np.nan, o2_pct) / 100.0
-        shown_mv = cell_emf_mv(live_o2, temp_c, slope_frac=slope, offset_mv=offset_mv, invalid="nan")
-        k_mv = nernst_factor_mv(temp_c, invalid="nan")
+        checking = any_raised(flags, CHECK_FLAGS, n) if flags else None
+        held = self._held(flags, checking, n)
+        temp_c = _known_where(stretch.get("cell_temp"), above=ABSOLUTE_ZERO_C)
+        o2_pct = stretch.get("o2")
+        o2 = o2_pct / 100.0
+        if np.count_nonzero(held):
+            o2 = np.where(held, np.nan, o2)
+        if self.conventions.o2_clamp is not None:
+            low, high = self.conventions.o2_clamp
+            o2 = np.where((o2_pct > low) & (o2_pct < high), o2, np.nan)
+        stored_mv, offset_mv = self._offset(stretch)
+        factor_mv = _slope(stretch) * (MV_PER_K * (temp_c + ZERO_C_IN_K))
+        shown_mv = factor_mv * (_LOG_AIR - np.log(_known_where(o2, above=0.0, up_to=1.0))) + offset_mv
         if self.emf_measured:
-            emf = stretch.get("cell_emf")
-            if self.held_in_checks:
+            emf = _known_where(stretch.get("cell_emf"))
+            if self.held_in_checks and checking is not None:
                 emf = np.where(checking, np.nan, emf)
             emf_u = np.full(n, self.emf_step_mv / _SQRT12)
-            residual = emf - shown_mv
-            o2_frac = o2_frac_from_emf(emf, temp_c, slope_frac=slope, offset_mv=offset_mv, invalid="nan")
-        else:
-            emf = shown_mv if self.conventions.o2_basis == "wet" else np.full(n, np.nan)
+            with np.errstate(over="ignore"):  # -30 V of a mis-scaled register
+                o2_frac = _known_where(AIR_O2_FRAC * np.exp((offset_mv - emf) / factor_mv))
+            return CellTrack(emf, emf_u, emf - shown_mv, o2_frac, stored_mv, held)
+        emf = shown_mv if self.conventions.o2_basis == "wet" else np.full(n, np.nan)
+        if self.conventions.o2_damping_s > 0.0:
             emf = np.where(self._lagging(stretch.time_s, o2_pct), np.nan, emf)
-            with np.errstate(divide="ignore", invalid="ignore"):
-                step_mv = k_mv * slope * self.o2_step_pct / 100.0 / live_o2
-            temp_mv = _U_TEMP_K * np.abs(emf) / (temp_c + 273.15)
-            emf_u = np.hypot(step_mv / _SQRT12, temp_mv)
-            residual = np.full(n, np.nan)
-            o2_frac = live_o2
-        return CellTrack(emf, emf_u, residual, o2_frac, stored_mv, held)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            step_mv = factor_mv * self.o2_step_pct / 100.0 / o2
+        temp_mv = _U_TEMP_K * np.abs(emf) / (temp_c + ZERO_C_IN_K)
+        emf_u = np.hypot(step_mv / _SQRT12, temp_mv)
+        return CellTrack(emf, emf_u, np.full(n, np.nan), o2, stored_mv, held)
+
+    def _held(self, flags: Raised, checking: NDArray[np.bool_] | None, n: int) -> NDArray[np.bool_]:
+        held = flags.get("output_held")
+        if checking is not None and self.conventions.o2_during_checks == "held":
+            return checking if held is None else checking | held
+        return np.zeros(n, np.bool_) if held is None else held
+
+    def _offset(self, stretch: Stretch) -> tuple[Floats, Floats | float]:
+        """The stored offset as the cell's own, NaN where it is not known, and what a calculation takes for it."""
+        stored = stretch.signals.get("stored_offset")
+        if stored is None:
+            return stretch.get("stored_offset"), 0.0
+        stored_mv = _known_where(stored if self.conventions.stored_offset_sign == "cell" else -stored)
+        missing = np.isnan(stored_mv)
+        return stored_mv, np.where(missing, 0.0, stored_mv) if np.count_nonzero(missing) else stored_mv
 
     def _lagging(self, time_s: Floats, o2_pct: Floats) -> NDArray[np.bool_]:
-        """Where a damped display is still moving: its rate times its time constant is how far behind it is."""
-        damping_s = self.conventions.o2_damping_s
-        if damping_s == 0.0 or time_s.size == 0:
-            return np.zeros(time_s.size, np.bool_)
-        dt = np.diff(time_s, prepend=self._last[0])
-        lag_pct = np.abs(np.diff(o2_pct, prepend=self._last[1]) / dt) * damping_s
-        self._last = (float(time_s[-1]), float(o2_pct[-1]))
-        return lag_pct > max(_LAG_PCT, 2.0 * self.o2_step_pct)
+        """Where a damped display is still moving: its rate times its time constant is how far behind it is.
+
+        A rate is one between known values: a missed sample between two hides no movement.
+        """
+        lagging = np.zeros(time_s.size, np.bool_)
+        known = np.flatnonzero(np.isfinite(o2_pct))
+        if known.size == 0:
+            return lagging
+        t, shown = time_s[known], o2_pct[known]
+        dt = np.diff(t, prepend=self._last[0])
+        lag_pct = np.abs(np.diff(shown, prepend=self._last[1]) / dt) * self.conventions.o2_damping_s
+        self._last = (float(t[-1]), float(shown[-1]))
+        lagging[known] = lag_pct > max(_LAG_PCT, 2.0 * self.o2_step_pct)
+        return lagging
+
+
+def _slope(stretch: Stretch) -> Floats | float:
+    """The stored slope as a fraction; 1 where it is not known or no slope of any cell."""
+    stored = stretch.signals.get("stored_slope")
+    if stored is None:
+        return 1.0
+    slope = stored / 100.0
+    sound = (slope > 0.5) & (slope < 1.5)
+    return slope if np.count_nonzero(sound) == slope.size else np.where(sound, slope, 1.0)
+
+
+def _known_where(values: Floats, *, above: float = -np.inf, up_to: float = _LARGEST) -> Floats:
+    """The values, NaN where they are outside the bounds or infinite."""
+    sound = (values > above) & (values <= up_to)
+    return values if np.count_nonzero(sound) == values.size else np.where(sound, values, np.nan)

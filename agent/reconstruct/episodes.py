@@ -4,8 +4,10 @@ A check is given out when it has ended. A recovery is given out several times, a
 (`TRIES_S`): who judges it takes the first that is long enough, so a quick filter is judged early, a slow one in time.
 """
 
-from collections.abc import Mapping
+from collections import deque
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Any, Final
 
 import numpy as np
@@ -37,10 +39,25 @@ class Trace:
     load_pct: Floats
     flue_temp_c: Floats
 
+    def rows(self, first: int, end: int) -> "Trace":
+        """The samples first..end-1, as views."""
+        at = slice(first, end)
+        return Trace(
+            self.time_s[at],
+            self.emf_mv[at],
+            self.emf_u_mv[at],
+            self.o2_frac[at],
+            self.temp_c[at],
+            self.stored_mv[at],
+            self.load_pct[at],
+            self.flue_temp_c[at],
+        )
+
     def between(self, start_s: float, end_s: float) -> "Trace":
-        """The samples of [start, end]."""
-        inside = (self.time_s >= start_s) & (self.time_s <= end_s)
-        return Trace(*(getattr(self, name)[inside] for name in _COLUMNS))
+        """The samples of [start, end], as views."""
+        first = int(self.time_s.searchsorted(start_s, side="left"))
+        end = int(self.time_s.searchsorted(end_s, side="right"))
+        return self if end - first == self.time_s.size else self.rows(first, max(first, end))
 
     def to_dict(self) -> dict[str, Any]:
         """As JSON-able data."""
@@ -51,9 +68,12 @@ class Trace:
         """The inverse of `to_dict`."""
         return cls(*(np.array(unstorable(saved[name]), np.float64) for name in _COLUMNS))
 
-    def joined(self, other: "Trace") -> "Trace":
-        """This one and a later one."""
-        return Trace(*(np.concatenate((getattr(self, name), getattr(other, name))) for name in _COLUMNS))
+    @classmethod
+    def joined(cls, parts: "Sequence[Trace]") -> "Trace":
+        """Parts in order of time as one."""
+        if len(parts) == 1:
+            return parts[0]
+        return cls(*(np.concatenate([getattr(part, name) for part in parts]) for name in _COLUMNS))
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,7 +138,7 @@ class Episodes:
         self._end_s = np.nan
         self._before_frac = np.nan
         self._recovering: _Recovering | None = None
-        self._held = Trace(*(np.zeros(0) for _ in _COLUMNS))
+        self._blocks: deque[Trace] = deque()  # samples in order, none empty; those that may still be asked for
         if state is not None:
             self._restore(state)
 
@@ -133,12 +153,13 @@ class Episodes:
         if trace.time_s.size == 0:
             return out
         code = modes.code
-        heads = np.flatnonzero(np.diff(code, prepend=code[0] - 1))
-        ends = np.append(heads[1:], code.size)
-        for head, end in zip(heads.tolist(), ends.tolist(), strict=True):
-            mode = MODES[int(code[head])]
-            part = Trace(*(getattr(trace, name)[head:end] for name in _COLUMNS))
-            self._run(mode, bool(modes.presumed[head]), part, out)
+        if not self.open and np.count_nonzero(code != code[0]) == 0 and int(code[0]) not in _CHECK_CODES:
+            self._blocks.append(trace)  # as nearly always
+        else:
+            cut = np.flatnonzero((code[1:] != code[:-1]) | (np.diff(trace.time_s) > self._options.gap_s)) + 1
+            for head, end in pairwise([0, *cut.tolist(), code.size]):
+                part = trace.rows(head, end)
+                self._run(MODES[int(code[head])], bool(modes.presumed[head]), part, out)
         self._trim(float(trace.time_s[-1]))
         return out
 
@@ -152,11 +173,12 @@ class Episodes:
             self._recovering = None
             if self._kind is None:
                 self._kind, self._presumed, self._start_s = mode, presumed, first_s
-                self._before_frac = self._median_before(first_s)
+                if not first_s - self._end_s < _KEEP_BEFORE_S:  # else that was check gas, and the gas before it counts
+                    self._before_frac = self._median_before(first_s)
             self._end_s = float(part.time_s[-1])
-            self._held = self._held.joined(part)
+            self._blocks.append(part)
             return
-        self._held = self._held.joined(part)
+        self._blocks.append(part)
         if self._recovering is not None:
             if mode in (Mode.RECOVERY, Mode.IN_SERVICE, Mode.IDLE_HOT):
                 self._recover(float(part.time_s[-1]), out)
@@ -167,7 +189,7 @@ class Episodes:
         assert self._kind is not None
         long_enough = self._end_s - self._start_s >= self._options.presumed_min_s
         if not self._presumed or long_enough:
-            trace = self._held.between(self._start_s, self._end_s)
+            trace = self._seen(self._start_s, self._end_s)
             out.append(Check(self._kind, self._presumed, self._start_s, self._end_s, trace))
             if not broken and mode in (Mode.RECOVERY, Mode.IN_SERVICE, Mode.IDLE_HOT):
                 self._recovering = _Recovering(self._kind, self._presumed, next_s, self._before_frac)
@@ -179,34 +201,49 @@ class Episodes:
             until_s = now.from_s + TRIES_S[now.tries]
             now.tries += 1
             last = now.tries == len(TRIES_S)
-            trace = self._held.between(now.from_s, until_s)
+            trace = self._seen(now.from_s, until_s)
             out.append(RecoveryWindow(now.after, now.presumed, now.from_s, until_s, last, now.before_frac, trace))
             if last:
                 self._recovering = now = None
 
     def _median_before(self, start_s: float) -> float:
-        before = self._held.between(start_s - _KEEP_BEFORE_S, np.nextafter(start_s, -np.inf))
+        before = self._seen(start_s - _KEEP_BEFORE_S, np.nextafter(start_s, -np.inf))
         known = before.o2_frac[~np.isnan(before.o2_frac)]
         return float(np.median(known)) if known.size else np.nan
 
-    def _trim(self, now_s: float) -> None:
+    def _seen(self, start_s: float, end_s: float) -> Trace:
+        """The samples of [start, end]."""
+        parts = [
+            block.between(start_s, end_s)
+            for block in self._blocks
+            if block.time_s[-1] >= start_s and block.time_s[0] <= end_s
+        ]
+        return Trace.joined(parts) if parts else Trace(*(np.zeros(0) for _ in _COLUMNS))
+
+    def _keep_from_s(self, now_s: float) -> float:
         keep_s = now_s - _KEEP_BEFORE_S
         if self._kind is not None:
             keep_s = min(keep_s, self._start_s)
         if self._recovering is not None:
             keep_s = min(keep_s, self._recovering.from_s)
-        self._held = self._held.between(keep_s, np.inf)
+        return keep_s
+
+    def _trim(self, now_s: float) -> None:
+        keep_s = self._keep_from_s(now_s)
+        while self._blocks and self._blocks[0].time_s[-1] < keep_s:
+            self._blocks.popleft()
 
     def to_dict(self) -> dict[str, Any]:
         """State as JSON-able data."""
         recovering = self._recovering
+        now_s = float(self._blocks[-1].time_s[-1]) if self._blocks else -np.inf
         return {
             "kind": self._kind,
             "presumed": self._presumed,
             "start_s": storable(self._start_s),
             "end_s": storable(self._end_s),
             "before_frac": storable(self._before_frac),
-            "held": self._held.to_dict(),
+            "held": self._seen(self._keep_from_s(now_s), now_s).to_dict(),
             "recovering": None
             if recovering is None
             else [
@@ -223,7 +260,9 @@ class Episodes:
         self._presumed = state["presumed"]
         self._start_s, self._end_s = float(unstorable(state["start_s"])), float(unstorable(state["end_s"]))
         self._before_frac = float(unstorable(state["before_frac"]))
-        self._held = Trace.from_dict(state["held"])
+        held = Trace.from_dict(state["held"])
+        if held.time_s.size:
+            self._blocks.append(held)
         if state["recovering"] is not None:
             after, presumed, from_s, before_frac, tries = state["recovering"]
             self._recovering = _Recovering(Mode(after), presumed, from_s, float(unstorable(before_frac)), tries)

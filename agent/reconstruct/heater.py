@@ -12,13 +12,14 @@ import numpy as np
 
 from agent.config.model import Conventions, Probe
 from agent.reconstruct.carry import storable, unstorable
-from detectors.probe.heater import demand_frac, phase_angle_to_power_frac
+from detectors.probe.heater import phase_angle_to_power_frac
 from detectors.stretch import Floats, Stretch
 
 __all__ = ["WINDOW_S", "DutySource", "Heater", "HeaterTrack", "duty_source"]
 
 _SLACK: Final = 1.05  # a counter may seem this much faster than time: its clock and ours are not one
 _COUNTER_TICK_S: Final = 1.0  # resolution of an on-time counter, common practice
+_MOST_V: Final = 10_000.0  # no heater is fed with more
 _ON_A: Final = 0.05  # A; below this the heater was off when sampled, and V/I says nothing
 
 
@@ -87,14 +88,18 @@ class Heater:
         """Duty, demand, watts and resistance of every sample."""
         duty = self._duty(stretch)
         voltage, current = stretch.get("supply_voltage"), stretch.get("heater_current")
-        demand = duty if not self.has_voltage else demand_frac(duty, voltage, self._probe.nominal_voltage)
-        watts = np.full(len(stretch), np.nan)
+        demand = duty
+        if self.has_voltage:
+            voltage = np.where((voltage >= 0.0) & (voltage < _MOST_V), voltage, np.nan)
+            demand = duty * (voltage / self._probe.nominal_voltage) ** 2
+        watts = resistance = np.full(len(stretch), np.nan)
         if "heater_energy" in stretch.signals:
             watts = 3600.0 * self._rate(stretch, "heater_energy", per_s_max=np.inf)
-        elif self.has_voltage and "heater_current" in stretch.signals:
-            watts = voltage * current * duty
-        with np.errstate(divide="ignore", invalid="ignore"):
-            resistance = np.where(current > _ON_A, voltage / current, np.nan)
+        if self.has_voltage and "heater_current" in stretch.signals:
+            known = np.where((current > _ON_A) & (current < np.inf), current, np.nan)
+            resistance = voltage / known
+            if "heater_energy" not in stretch.signals:
+                watts = voltage * np.where((current >= 0.0) & (current < np.inf), current, np.nan) * duty
         return HeaterTrack(duty, demand, watts, resistance)
 
     def _duty(self, stretch: Stretch) -> Floats:
@@ -105,7 +110,8 @@ class Heater:
         if self.source is DutySource.ON_TIME:
             return np.minimum(self._rate(stretch, "heater_on_time", per_s_max=1.0), 1.0)
         if self.source is DutySource.RELAY:
-            return stretch.get("heater_on")
+            on = stretch.get("heater_on")
+            return np.where((on >= 0.0) & (on <= 1.0), on, np.nan)
         return np.full(len(stretch), np.nan)
 
     def _rate(self, stretch: Stretch, name: str, *, per_s_max: float) -> Floats:

@@ -29,6 +29,19 @@ class HeaterMinutesMaker:
 
     def __init__(self, source: DutySource, has_voltage: bool, state: dict[str, Any] | None = None) -> None:
         self._source, self._has_voltage = source, has_voltage
+        nothing = np.zeros(0)
+        self._none = HeaterMinutes(
+            time_s=nothing,
+            demand=nothing,
+            duty=nothing,
+            watts=nothing,
+            resistance_ohm=nothing,
+            usable=np.zeros(0, np.bool_),
+            load_pct=nothing,
+            flue_temp_c=nothing,
+            head_temp_c=nothing,
+            has_voltage=has_voltage,
+        )
         self._windows = WindowMeans(WINDOW_S[source], _COLUMNS, None if state is None else state["windows"])
         self._last_on = np.nan if state is None else float(unstorable(state["last_on"]))
         self.aliased = False if state is None else bool(state["aliased"])
@@ -40,19 +53,16 @@ class HeaterMinutesMaker:
     def add(self, stretch: Stretch, heater: HeaterTrack, usable: NDArray[np.bool_]) -> HeaterMinutes:
         """Take samples; return the minutes of the windows that they closed."""
         if len(stretch) == 0:
-            return self._minutes(self._windows.advance(-np.inf))
-        before = np.concatenate(([self._last_on], heater.duty[:-1]))
-        self._last_on = float(heater.duty[-1])
-        columns = {
-            "duty": heater.duty,
-            "demand": heater.demand,
-            "watts": heater.watts,
-            "resistance": heater.resistance_ohm,
-            "load": stretch.get("load"),
-            "flue_temp": stretch.get("flue_temp"),
-            "head_temp": stretch.get("head_temp"),
-            "lagged": heater.duty * before,
-        }
+            return self._none
+        columns = {"duty": heater.duty, "demand": heater.demand}
+        if "heater_current" in stretch.signals or "heater_energy" in stretch.signals:  # else nobody can tell them
+            columns |= {"watts": heater.watts, "resistance": heater.resistance_ohm}
+        for name in ("load", "flue_temp", "head_temp"):
+            if name in stretch.signals:
+                columns[name] = stretch.signals[name]
+        if self._source is DutySource.RELAY:
+            columns["lagged"] = heater.duty * np.concatenate(([self._last_on], heater.duty[:-1]))
+            self._last_on = float(heater.duty[-1])
         return self._minutes(self._windows.add(stretch.time_s, columns, usable))
 
     def advance(self, now_s: float) -> HeaterMinutes:
@@ -60,10 +70,12 @@ class HeaterMinutesMaker:
         return self._minutes(self._windows.advance(now_s))
 
     def _minutes(self, closed: Closed) -> HeaterMinutes:
+        if closed.start_s.size == 0:
+            return self._none
         mean = dict(zip(_COLUMNS, closed.mean.T, strict=True))
         duty, demand = mean["duty"], mean["demand"]
         usable = (closed.usable >= _USABLE_SHARE) & ~np.isnan(demand)
-        if self._source is DutySource.RELAY and closed.start_s.size:
+        if self._source is DutySource.RELAY:
             good = self._relay_good(duty, mean["lagged"], closed.count[:, 0])
             self.aliased = bool(usable[-1] and not good[-1])
             usable &= good

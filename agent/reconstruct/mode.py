@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from agent.reconstruct.carry import last_time, storable, unstorable
+from agent.reconstruct.flags import CHECK_FLAGS, Raised, any_raised, raised
 from agent.reconstruct.now import Mode
 from agent.reconstruct.options import EpisodeOptions
 from detectors.stretch import Floats, Stretch
@@ -20,6 +21,15 @@ MODES: Final = tuple(Mode)
 CODES: Final = {mode: code for code, mode in enumerate(MODES)}
 CHECKS: Final = (Mode.AIR_CHECK, Mode.TEST_GAS, Mode.BLOWBACK, Mode.FURNACE_PURGE)  # gas of our own at the cell
 _CHECK_CODES: Final = np.array([CODES[mode] for mode in CHECKS])
+_CHECK_SET: Final = frozenset(_CHECK_CODES.tolist())
+_MODE_OF: Final = (
+    ("warming_up", Mode.WARMING_UP),
+    ("calibrating", Mode.TEST_GAS),
+    ("furnace_purge_active", Mode.FURNACE_PURGE),
+    ("blowback_active", Mode.BLOWBACK),
+    ("test_gas_active", Mode.TEST_GAS),
+    ("air_check_active", Mode.AIR_CHECK),
+)
 _WARM_RISE_K: Final = 10.0  # above the coldest point of a cold spell a probe is heating up
 _OFF_DUTY: Final = 0.02
 
@@ -33,7 +43,10 @@ class ModeTrack:
 
     def is_(self, *modes: Mode) -> NDArray[np.bool_]:
         """Where the mode is one of these."""
-        return np.isin(self.code, [CODES[mode] for mode in modes])
+        found: NDArray[np.bool_] = self.code == CODES[modes[0]]
+        for mode in modes[1:]:
+            found |= self.code == CODES[mode]
+        return found
 
 
 @dataclass(slots=True)
@@ -62,16 +75,22 @@ class ModeTracker:
         names = _State.__slots__
         return {name: storable(getattr(self._state, name)) for name in names}
 
-    def run(self, stretch: Stretch, o2_frac: Floats, duty: Floats, set_point_c: Floats) -> ModeTrack:
+    def run(
+        self, stretch: Stretch, o2_frac: Floats, duty: Floats, set_point_c: Floats, flags: Raised | None = None
+    ) -> ModeTrack:
         """Name the mode of every sample.
 
         `o2_frac`: the gas at the cell, (n,), NaN where the display is held. `duty`: 0..1, `set_point_c`: degC, (n,).
+        `flags`: what `raised` gives of the stretch, where somebody has it already.
         """
         n = len(stretch)
         if n == 0:
             return ModeTrack(np.zeros(0, np.int8), np.zeros(0, np.bool_))
-        base, presumed = self._base(stretch, o2_frac, duty, set_point_c)
+        flags = raised(stretch) if flags is None else flags
         time_s, state, options = stretch.time_s, self._state, self._options
+        if self._nothing_happens(stretch, o2_frac, set_point_c, flags):
+            return self._in_service(time_s)
+        base, presumed = self._base(stretch, o2_frac, duty, set_point_c, flags)
         checking = np.isin(base, _CHECK_CODES)
         before = np.concatenate(([state.base], base[:-1]))
         gap = np.diff(time_s, prepend=state.time_s)
@@ -83,34 +102,52 @@ class ModeTracker:
         state.base, state.time_s = int(base[-1]), float(time_s[-1])
         return ModeTrack(code, presumed)
 
-    def _base(
-        self, stretch: Stretch, o2_frac: Floats, duty: Floats, set_point_c: Floats
-    ) -> tuple[NDArray[np.int8], NDArray[np.bool_]]:
-        def flag(name: str) -> NDArray[np.bool_]:
-            column = stretch.signals.get(name)
-            return np.zeros(len(stretch), np.bool_) if column is None else column == 1.0
+    def _nothing_happens(self, stretch: Stretch, o2_frac: Floats, set_point_c: Floats, flags: Raised) -> bool:
+        """Whether every sample is plain service, as nearly always; the rules of `_base` then need no look."""
+        state, n = self._state, len(stretch)
+        if state.cold or state.base in _CHECK_SET or not np.isnan(state.presumed_since_s):
+            return False
+        if any(name != "output_held" for name in flags):
+            return False
+        firing = stretch.signals.get("firing")
+        if firing is not None and np.count_nonzero(firing == 0.0):
+            return False
+        if np.count_nonzero(o2_frac * 100.0 > self._options.air_from_o2_pct):
+            return False
+        hot = stretch.get("cell_temp") >= set_point_c - self._options.below_set_point_k
+        return bool(np.count_nonzero(hot) == n)  # and so all are known
 
+    def _in_service(self, time_s: Floats) -> ModeTrack:
+        """The track of plain service, and what it leaves in the state."""
+        state = self._state
+        n, first_s, last_s = time_s.size, float(time_s[0]), float(time_s[-1])
+        code = np.full(n, CODES[Mode.IN_SERVICE], np.int8)
+        if first_s - state.check_ended_s < self._options.recovery_s:
+            code[time_s - state.check_ended_s < self._options.recovery_s] = CODES[Mode.RECOVERY]
+        state.base, state.time_s, state.ever_hot = CODES[Mode.IN_SERVICE], last_s, True
+        state.left_air_s = max(last_s, state.left_air_s)
+        return ModeTrack(code, np.zeros(n, np.bool_))
+
+    def _base(
+        self, stretch: Stretch, o2_frac: Floats, duty: Floats, set_point_c: Floats, flags: Raised
+    ) -> tuple[NDArray[np.int8], NDArray[np.bool_]]:
+        n = len(stretch)
         temp_c = stretch.get("cell_temp")
         near_air = o2_frac * 100.0 > self._options.air_from_o2_pct
-        code = np.full(len(stretch), CODES[Mode.IN_SERVICE], np.int8)
+        code = np.full(n, CODES[Mode.IN_SERVICE], np.int8)
         idle = stretch.get("firing") == 0.0
         code[idle] = CODES[Mode.IDLE_HOT]
-        flags = [flag(name) for name in ("air_check_active", "test_gas_active", "blowback_active")]
-        purge, calibrating = flag("furnace_purge_active"), flag("calibrating")
-        flagged = flags[0] | flags[1] | flags[2] | purge | calibrating
+        flagged = any_raised(flags, CHECK_FLAGS, n)
         cold = self._cold(temp_c, set_point_c, duty, code)
         air = near_air & ~flagged & ~cold & ~idle
         presumed = air & ~self._returning(stretch.time_s, flagged, air)
         self._presume(stretch.time_s, presumed, code)
-        warming = flag("warming_up")
-        code[warming] = CODES[Mode.WARMING_UP]
         # Later rows win: a gas flag says more than 'calibrating', and air is named before test gas.
-        code[calibrating] = CODES[Mode.TEST_GAS]
-        code[calibrating & near_air] = CODES[Mode.AIR_CHECK]
-        code[purge] = CODES[Mode.FURNACE_PURGE]
-        code[flags[2]] = CODES[Mode.BLOWBACK]
-        code[flags[1]] = CODES[Mode.TEST_GAS]
-        code[flags[0]] = CODES[Mode.AIR_CHECK]
+        for name, mode in _MODE_OF:
+            if name in flags:
+                code[flags[name]] = CODES[mode]
+                if name == "calibrating":
+                    code[flags[name] & near_air] = CODES[Mode.AIR_CHECK]
         blank = np.isnan(temp_c) & np.isnan(o2_frac) & np.isnan(stretch.get("o2")) & ~flagged
         code[blank] = CODES[Mode.UNKNOWN]
         return code, presumed & (code == CODES[Mode.AIR_CHECK])

@@ -1,14 +1,16 @@
 """One probe, from raw samples to what its detectors look at. Joins the single steps of this package; judges nothing."""
 
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from agent.config.model import Probe, RegisterMap
+from agent.reconstruct.carry import storable, unstorable
 from agent.reconstruct.cell import Cell, CellTrack
 from agent.reconstruct.episodes import Check, Episodes, RecoveryWindow, Trace
+from agent.reconstruct.flags import raised
 from agent.reconstruct.heater import Heater, HeaterTrack
 from agent.reconstruct.heater_minutes import HeaterMinutesMaker
 from agent.reconstruct.mode import ModeTrack, ModeTracker
@@ -19,10 +21,6 @@ from detectors.heater_days import HeaterMinutes
 from detectors.stretch import Floats, Stretch
 
 __all__ = ["Reconstructed", "Reconstruction"]
-
-_CHECK_FLAGS: Final = (
-    "air_check_active", "test_gas_active", "blowback_active", "furnace_purge_active", "calibrating",
-)  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,6 +56,7 @@ class Reconstruction:
             return None if state is None else state[name]
 
         self.probe, self.options = probe, options
+        self._set_point_c = options.set_point_c if state is None else float(unstorable(state["set_point_c"]))
         self.own = own
         wraps = {name: register.wraps_at for name, register in register_map.signals.items()}
         self.cell = Cell(register_map, part("cell"))
@@ -76,20 +75,16 @@ class Reconstruction:
             "stability": self.stability.to_dict(),
             "minutes": self.minutes.to_dict(),
             "episodes": self.episodes.to_dict(),
+            "set_point_c": storable(self._set_point_c),
         }
 
     def run(self, stretch: Stretch) -> Reconstructed:
         """Work out one stretch."""
-        checking = np.zeros(len(stretch), np.bool_)
-        for name in _CHECK_FLAGS:
-            column = stretch.signals.get(name)
-            if column is not None:
-                checking |= column == 1.0
-        set_point = stretch.get("cell_temp_setpoint")
-        set_point = np.where(np.isnan(set_point), self.options.set_point_c, set_point)
-        cell = self.cell.run(stretch, checking)
+        flags = raised(stretch)
+        set_point = self._set_points(stretch)
+        cell = self.cell.run(stretch, flags)
         heater = self.heater.run(stretch)
-        modes = self.modes.run(stretch, cell.o2_frac, heater.duty, set_point)
+        modes = self.modes.run(stretch, cell.o2_frac, heater.duty, set_point, flags)
         stable = self.stability.run(stretch.time_s, stretch.get("cell_temp"), set_point)
         # Cooled by check gas the heater works harder: only undisturbed service is compared.
         minutes = self.minutes.add(stretch, heater, stable & modes.is_(Mode.IN_SERVICE))
@@ -104,3 +99,16 @@ class Reconstruction:
             stretch.get("flue_temp"),
         )
         return Reconstructed(stretch, cell, heater, set_point, modes, stable, minutes, self.episodes.add(trace, modes))
+
+    def _set_points(self, stretch: Stretch) -> Floats:
+        """The set point of every sample: the last one told, the site's own before the first."""
+        told = stretch.signals.get("cell_temp_setpoint")
+        if told is None:
+            return np.full(len(stretch), self.options.set_point_c)
+        known = np.isfinite(told)
+        if np.count_nonzero(known) < known.size:
+            last = np.maximum.accumulate(np.where(known, np.arange(known.size), -1))
+            told = np.where(last >= 0, told[last], self._set_point_c)
+        if told.size:
+            self._set_point_c = float(told[-1])
+        return told

@@ -28,8 +28,15 @@ class Stability:
         """Where the probe has been within the band for long enough, (n,). A missing temperature decides nothing."""
         if time_s.size == 0:
             return np.zeros(0, np.bool_)
+        close = np.abs(cell_temp_c - set_point_c) <= self._options.stable_band_k
+        if np.count_nonzero(close) == close.size:
+            first_s, last_s = float(time_s[0]), float(time_s[-1])
+            gaps = max(first_s - self._seen_s, last_s - first_s)
+            if gaps <= self._options.stable_gap_s:  # as nearly always
+                self._seen_s = last_s
+                return np.asarray(time_s - self._unstable_s >= self._options.stable_after_s)
         known = ~np.isnan(cell_temp_c)
-        off = known & ~(np.abs(cell_temp_c - set_point_c) <= self._options.stable_band_k)
+        off = known & ~close
         # After a long silence nobody knows whether the heater was on: rest is proved anew from the first sample.
         seen_s = last_time(known, time_s, self._seen_s)
         before_s = np.concatenate(([self._seen_s], seen_s[:-1]))

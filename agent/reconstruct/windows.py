@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from math import floor
 from typing import Any, Final
 
 import numpy as np
@@ -48,6 +49,7 @@ class WindowMeans:
         self._open: int | None = None
         self._sum, self._count = np.zeros(width), np.zeros(width)
         self._usable, self._samples = 0, 0
+        self._none = Closed(np.zeros(0), np.zeros((0, width)), np.zeros((0, width)), np.zeros(0))
         if state is not None and state["window_s"] == window_s and state["names"] == list(names):
             self._open = state["open"]
             self._sum, self._count = np.array(unstorable(state["sum"])), np.array(state["count"], float)
@@ -66,20 +68,34 @@ class WindowMeans:
         }
 
     def add(self, time_s: Floats, columns: Mapping[str, Floats], usable: NDArray[np.bool_]) -> Closed:
-        """Take samples, each column (n,); return the windows that they closed."""
-        if time_s.size == 0:
+        """Take samples, each column (n,), a column that is not there being unknown; return the windows they closed."""
+        n = time_s.size
+        if n == 0:
             return self._nothing()
-        values = np.stack([columns[name] for name in self.names], axis=1)
-        good = (np.abs(values) < _LARGEST) & usable[:, None]
-        values = np.round(values * _GRID) / _GRID
+        rows = [row for row, name in enumerate(self.names) if name in columns]
+        values = np.array([columns[self.names[row]] for row in rows]).reshape(len(rows), n)
+        good = np.abs(values) < _LARGEST
+        good &= usable
+        values = np.rint(np.where(good, values, 0.0) * _GRID) / _GRID
+        first, last = floor(time_s.item(0) / self.window_s), floor(time_s.item(-1) / self.window_s)
+        if first == last and self._open in (None, first):
+            self._open = first
+            self._sum[rows] += np.add.reduce(values, axis=1)
+            self._count[rows] += np.add.reduce(good, axis=1, dtype=np.float64)
+            self._usable += int(np.count_nonzero(usable))
+            self._samples += n
+            return self._nothing()
         window = np.floor(time_s / self.window_s).astype(np.int64)
         window = np.concatenate(([window[0] if self._open is None else self._open], window))
         heads = np.flatnonzero(np.diff(window, prepend=window[0] - 1))
         ids = window[heads]
-        sums = np.add.reduceat(np.concatenate((self._sum[None], np.where(good, values, 0.0))), heads, axis=0)
-        counts = np.add.reduceat(np.concatenate((self._count[None], good.astype(np.float64))), heads, axis=0)
+        sums = np.zeros((len(self.names), n + 1))
+        sums[:, 0], sums[rows, 1:] = self._sum, values
+        counts = np.zeros((len(self.names), n + 1))
+        counts[:, 0], counts[rows, 1:] = self._count, good
+        sums, counts = np.add.reduceat(sums, heads, axis=1).T, np.add.reduceat(counts, heads, axis=1).T
         usables = np.add.reduceat(np.concatenate(([self._usable], usable.astype(np.int64))), heads)
-        samples = np.add.reduceat(np.concatenate(([self._samples], np.ones(time_s.size, np.int64))), heads)
+        samples = np.add.reduceat(np.concatenate(([self._samples], np.ones(n, np.int64))), heads)
         self._open = int(ids[-1])
         self._sum, self._count = sums[-1].copy(), counts[-1].copy()
         self._usable, self._samples = int(usables[-1]), int(samples[-1])
@@ -102,8 +118,7 @@ class WindowMeans:
         return out
 
     def _nothing(self) -> Closed:
-        width = len(self.names)
-        return Closed(np.zeros(0), np.zeros((0, width)), np.zeros((0, width)), np.zeros(0))
+        return self._none
 
     def _means(
         self,
