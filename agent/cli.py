@@ -16,11 +16,12 @@ def main(argv: Sequence[str] | None = None) -> int:
     if options.command is None:
         parser.print_help()
         return 2
-    # Each command brings its own imports: a look at --help should not cost a second.
     from importlib import import_module
 
-    command = getattr(import_module(f"agent.commands.{options.command}"), options.command)
     try:
+        # Each command brings its own imports, which take a second: a look at --help should not cost it, nor a Ctrl-C
+        # within it show a traceback.
+        command = getattr(import_module(f"agent.commands.{options.command}"), options.command)
         return int(command(options))
     except KeyboardInterrupt:
         return 130

@@ -3,11 +3,16 @@
 import os
 import signal
 import socket
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Final
 
 __all__ = ["DemoBroker", "NoBrokerError", "free_port"]
+
+_TRIES: Final = 3
+_START_S: Final = 20.0  # a busy machine takes its time
 
 _SETTINGS: Final = """
 id = 0
@@ -57,27 +62,44 @@ class DemoBroker:
             raise NoBrokerError(
                 "the demo needs a broker, which comes with the extra: pip install 'flueward[demo]'"
             ) from error
-        self._settings.write_text(_SETTINGS.format(port=self.port), encoding="utf-8")
-        self._broker = Broker(config_path=str(self._settings))
-        # The child inherits what is ignored: a Ctrl-C in the terminal is ours to answer, and the child is then ended.
-        before = signal.signal(signal.SIGINT, signal.SIG_IGN)
-        quiet = os.open(os.devnull, os.O_WRONLY)
-        out, err = os.dup(1), os.dup(2)
-        try:
-            os.dup2(quiet, 1)
-            os.dup2(quiet, 2)
-            self._broker.start()
-        except (OSError, RuntimeError) as error:
-            raise NoBrokerError(f"the demo's broker did not start on 127.0.0.1:{self.port}: {error}") from error
-        finally:
-            os.dup2(out, 1)
-            os.dup2(err, 2)
-            for handle in (quiet, out, err):
-                os.close(handle)
-            signal.signal(signal.SIGINT, before)
-        return self
+        for attempt in range(_TRIES):
+            self._settings.write_text(_SETTINGS.format(port=self.port), encoding="utf-8")
+            self._broker = Broker(config_path=str(self._settings))
+            try:
+                with _aside():
+                    self._broker.start(timeout=_START_S)
+                return self
+            except (OSError, RuntimeError) as error:
+                self._broker.stop(timeout=1.0)
+                if attempt == _TRIES - 1:
+                    raise NoBrokerError(f"the demo's broker did not start on 127.0.0.1:{self.port}: {error}") from error
+            self.port = free_port()  # somebody else may have taken it meanwhile
+        raise AssertionError
 
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
         self._broker.stop(timeout=1.0)
+
+
+@contextmanager
+def _aside() -> Iterator[None]:
+    """Start a child that neither writes to our terminal nor is ended by what is typed there: we end it ourselves."""
+    blocked = {getattr(signal, name) for name in ("SIGINT", "SIGHUP") if hasattr(signal, name)}
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, blocked)  # inherited; what comes meanwhile waits for us
+    kept: list[tuple[int, int]] = []
+    try:
+        quiet = os.open(os.devnull, os.O_RDWR)
+        for number in (1, 2):
+            try:
+                kept.append((number, os.dup(number)))
+            except OSError:  # closed: the child shall not get another file under its number
+                continue
+            os.dup2(quiet, number)
+        os.close(quiet)
+        yield
+    finally:
+        for number, copy in kept:
+            os.dup2(copy, number)
+            os.close(copy)
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)

@@ -5,7 +5,9 @@ from typing import Any, Final
 
 import numpy as np
 
+from agent.alerts.condition import condition_payload
 from agent.alerts.ledger import Transition
+from agent.alerts.topics import probe_topic
 from agent.config.model import Settings
 from agent.counters import Counters
 from agent.outgoing import PROBE_ROWS, alert_rows, messages_of
@@ -23,13 +25,17 @@ DAY_S: Final = 86_400.0
 class Season:
     """What a season left: the transitions, and the rows and messages that an agent would have in its store."""
 
-    def __init__(self, pipeline: Pipeline, transitions: list[Transition]) -> None:
+    def __init__(self, settings: Settings, pipeline: Pipeline, transitions: list[Transition], end_s: float) -> None:
         self.transitions = transitions
         self.rows: dict[tuple[str, str], dict[str, Any] | None] = alert_rows(pipeline.book.to_rows())
+        # The broker was there all season: what stands is on its topics, what happened was told at its time.
+        latest: dict[str, OutgoingMessage] = {}
         for probe, watcher in pipeline.watchers.items():
             self.rows[PROBE_ROWS, probe] = watcher.to_dict()
-        # The broker was there all season: what stands is on its topics, what happened was told at its time.
-        latest: dict[str, OutgoingMessage] = {m.topic: m for m in messages_of(transitions) if m.retain}
+            topic = probe_topic(settings.site, probe, "condition")
+            payload = condition_payload(settings, watcher.now(end_s), watcher.reports(), pipeline.book.active(probe))
+            latest[topic] = OutgoingMessage(topic, payload, True, "state", topic, end_s)
+        latest |= {m.topic: m for m in messages_of(transitions) if m.retain}
         self.messages = list(latest.values())
 
 
@@ -54,4 +60,4 @@ def live_through(plant: Plant, settings: Settings, *, progress: Callable[[str, f
         transitions += pipeline.judge(float(end_s)) + pipeline.tick()
         before_s = end_s
         progress("watching", (end_s - plant.from_s) / (plant.live_start_s - plant.from_s))
-    return Season(pipeline, transitions)
+    return Season(settings, pipeline, transitions, plant.live_start_s)

@@ -195,7 +195,7 @@ def show(score: Score) -> None:
         print(f"seed {score.seed:3d}  {truth.probe:<11} {truth.symptom:<18} {when(score, got):>9}{late}{part}")
     for got in score.false:
         print(
-            f"seed {score.seed:3d}  {got.probe:<11} {got.symptom:<18} {when(score, got):>9}  FALSE ({got.first_suspect})"
+            f"seed {score.seed:3d}  {got.probe:<11} {got.symptom:<18} {when(score, got):>9}  FALSE: {got.first_suspect}"
         )
     for note in score.notes:
         print(f"seed {score.seed:3d}  note: {note}")
