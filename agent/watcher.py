@@ -17,8 +17,9 @@ from agent.reconstruct.heater import DutySource
 from agent.reconstruct.judge import Twin, Unseen, judge_air_check, judge_recovery
 from agent.reconstruct.mode import MODES
 from agent.reconstruct.now import Mode, ProbeNow, Value
+from agent.reconstruct.offset import Offset
 from agent.reconstruct.probe import Reconstructed, Reconstruction
-from agent.reconstruct.trust import Remaining, judge_trust
+from agent.reconstruct.trust import judge_trust
 from agent.signals import SIGNALS
 from detectors.cell_offset_drift import AirCheck, CellOffsetDrift, CellOffsetDriftState
 from detectors.finding import Finding, Report, Watch
@@ -34,6 +35,9 @@ TwinGas = tuple[Twin | None, float]  # the recent gas of a probe in service, and
 TwinOf = Callable[[str], TwinGas]
 
 VERSION: Final = 1
+_NEEDS_PROCESS: Final = (
+    "a flag that a check is running; or firing or load, to tell a check from a furnace at rest when none is flagged"
+)
 _UNSEEN_TIMES: Final = 3
 _TWIN_KEEP_S: Final = 900.0  # behind the last judgement: the longest window, the grace, and some turns
 _TWIN_SAMPLES: Final = 5  # a twin seen less often than this in the window tells nothing
@@ -109,7 +113,8 @@ class ProbeWatcher:
         self._held = False
         self._values: dict[str, tuple[float, str, float | None, Any, float]] = {}  # the fields of a `Value`
         self._known_signals: Mapping[str, Value] | None = None
-        self._remaining: Remaining | None = None
+        self._offset = Offset()
+        self._process_known = not self.mapped.isdisjoint(("firing", "load"))
         self._judged_from_s = -np.inf
         self._unseen: dict[str, tuple[int, str]] = {}  # symptom -> episodes in a row that told nothing, and why
         self._active: dict[str, Finding] = {}
@@ -153,8 +158,7 @@ class ProbeWatcher:
         for episode in done.episodes:
             if isinstance(episode, RecoveryWindow):
                 self._waiting.append(episode)
-            elif episode.kind is Mode.AIR_CHECK:
-                self._pending += self._air_check(episode)
+        self._pending += self._offsets(done)
         return given - n
 
     def _later(self, stretch: Stretch) -> Stretch:
@@ -210,7 +214,7 @@ class ProbeWatcher:
             fault=self._known("fault") == 1.0,
             o2_pct=self._known("o2"),
             cell_temp_c=self._known("cell_temp"),
-            remaining=self._remaining,
+            remaining=self._offset.remaining,
             ruined_by=ruined,
         )
         return ProbeNow(
@@ -267,9 +271,7 @@ class ProbeWatcher:
             "mode": self._mode.value,
             "held": self._held,
             "values": {name: list(row) for name, row in self._values.items()},
-            "remaining": None
-            if self._remaining is None
-            else [self._remaining.offset_mv, self._remaining.u_mv, self._remaining.at_s],
+            "offset": self._offset.to_dict(),
             "judged_from_s": storable(self._judged_from_s),
             "waiting": [window.to_dict() for window in self._waiting],
             "twin_trace": [[storable(time_s), storable(gas)] for time_s, gas in self._twin_trace],
@@ -289,8 +291,7 @@ class ProbeWatcher:
             name: (value, unit, u, source, at_s) for name, (value, unit, u, source, at_s) in state["values"].items()
         }
         self._heard = isfinite(self._last_s)
-        if state["remaining"] is not None:
-            self._remaining = Remaining(*state["remaining"])
+        self._offset = Offset(state["offset"])
         self._judged_from_s = float(unstorable(state["judged_from_s"]))
         self._waiting = [RecoveryWindow.from_dict(row) for row in state["waiting"]]
         self._twin_trace = deque((np.array(unstorable(t)), np.array(unstorable(g))) for t, g in state["twin_trace"])
@@ -301,21 +302,42 @@ class ProbeWatcher:
         """The signals that the probe's own transmitter tells: a feed that goes on is no sign of life."""
         return [name for name in stretch.signals if name in self._rec.own]
 
-    def _air_check(self, check: Check) -> list[Finding]:
+    def _air_check(self, check: Check) -> AirCheck | None:
+        if check.presumed and not self._process_known:
+            self._note("cell_offset_drift", _NEEDS_PROCESS)
+            return None
         result = judge_air_check(check, self._rec.cell, self.probe, self._rec.options)
         if isinstance(result, Unseen):
             self._note("cell_offset_drift", result.why)
-            return []
+            return None
         self._note("cell_offset_drift", "")
-        self._learn_offset(result)
-        return self.drift.update([result])
+        return result
 
-    def _learn_offset(self, result: AirCheck) -> None:
-        if np.isfinite(result.raw_offset_mv):
-            self._tell("raw_offset", result.raw_offset_mv, "mV", result.raw_u_mv, result.at_s)
-        if np.isfinite(result.remaining_offset_mv):
-            self._remaining = Remaining(result.remaining_offset_mv, result.remaining_u_mv, result.at_s)
-            self._tell("remaining_offset", result.remaining_offset_mv, "mV", result.remaining_u_mv, result.at_s)
+    def _offsets(self, done: Reconstructed) -> list[Finding]:
+        """Air checks and calibrations of a stretch, in order of time."""
+        ended = [one for one in done.episodes if isinstance(one, Check) and one.kind is Mode.AIR_CHECK]
+        time_s, stored_mv = done.stretch.time_s, done.cell.stored_mv
+        checks: list[AirCheck] = []
+        first = 0
+        for episode in ended:  # a calibration that an earlier check led to is counted before the next check
+            end = int(time_s.searchsorted(episode.end_s, side="right"))
+            checks += self._offset.stored(time_s[first:end], stored_mv[first:end])
+            first = max(first, end)
+            result = self._air_check(episode)
+            if result is not None:
+                self._offset.checked(result)
+                checks.append(result)
+        checks += self._offset.stored(time_s[first:], stored_mv[first:])
+        if checks:
+            self._values_of_offset()
+        return self.drift.update(checks)
+
+    def _values_of_offset(self) -> None:
+        self._known_signals = None
+        for name in ("raw_offset", "remaining_offset"):
+            self._values.pop(name, None)
+        for name, value in self._offset.values().items():
+            self._values[name] = (value.value, value.unit, value.uncertainty, value.source, value.at_s)
 
     def _note(self, symptom: str, why: str) -> None:
         """Keep count of episodes that told nothing: one may fail, three in a row are worth saying."""
@@ -340,7 +362,7 @@ class ProbeWatcher:
             if not complete:
                 waiting.append(window)
                 continue
-            recovery = judge_recovery(window, self._rec.cell, twin)
+            recovery = judge_recovery(window, self._rec.cell, twin, process_known=self._process_known)
             if recovery is None:
                 continue
             self._judged_from_s = window.from_s

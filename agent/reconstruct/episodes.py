@@ -23,7 +23,9 @@ __all__ = ["TRIES_S", "Check", "Episodes", "RecoveryWindow", "Trace"]
 TRIES_S: Final = (60.0, 120.0, 240.0, 420.0, 600.0)
 _KEEP_BEFORE_S: Final = 120.0  # of the process before a check: where the gas is expected to return to
 _CHECK_CODES: Final = frozenset(CODES[mode] for mode in CHECKS)
-_COLUMNS: Final = ("time_s", "emf_mv", "emf_u_mv", "o2_frac", "temp_c", "stored_mv", "load_pct", "flue_temp_c")
+_COLUMNS: Final = (
+    "time_s", "emf_mv", "emf_u_mv", "o2_frac", "temp_c", "stored_mv", "load_pct", "flue_temp_c", "stable",
+)  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,6 +40,7 @@ class Trace:
     stored_mv: Floats
     load_pct: Floats
     flue_temp_c: Floats
+    stable: Floats  # 1 where the cell has been hot and at rest for long enough to be judged
 
     def rows(self, first: int, end: int) -> "Trace":
         """The samples first..end-1, as views."""
@@ -51,6 +54,7 @@ class Trace:
             self.stored_mv[at],
             self.load_pct[at],
             self.flue_temp_c[at],
+            self.stable[at],
         )
 
     def between(self, start_s: float, end_s: float) -> "Trace":
@@ -84,6 +88,7 @@ class Check:
     presumed: bool
     start_s: float
     end_s: float
+    before_frac: float  # median of the gas before it, NaN when unknown
     trace: Trace
 
 
@@ -188,9 +193,11 @@ class Episodes:
     def _close(self, next_s: float, broken: bool, mode: Mode, out: list[Check | RecoveryWindow]) -> None:
         assert self._kind is not None
         long_enough = self._end_s - self._start_s >= self._options.presumed_min_s
-        if not self._presumed or long_enough:
+        # Air that stayed for longer than a check may last was none from its beginning.
+        was_one = long_enough and (broken or mode is not Mode.UNKNOWN)
+        if not self._presumed or was_one:
             trace = self._seen(self._start_s, self._end_s)
-            out.append(Check(self._kind, self._presumed, self._start_s, self._end_s, trace))
+            out.append(Check(self._kind, self._presumed, self._start_s, self._end_s, self._before_frac, trace))
             if not broken and mode in (Mode.RECOVERY, Mode.IN_SERVICE, Mode.IDLE_HOT):
                 self._recovering = _Recovering(self._kind, self._presumed, next_s, self._before_frac)
         self._kind = None

@@ -13,6 +13,7 @@ from agent.reconstruct.options import EpisodeOptions
 from detectors.cell_offset_drift import AirCheck
 from detectors.probe.gas_exchange import fit_recovery
 from detectors.probe.humidity import reference_shift_mv
+from detectors.probe.nernst import cell_emf_mv
 from detectors.probe.settled import settled_value
 from detectors.slow_recovery import After, Recovery
 from detectors.stretch import Floats
@@ -23,6 +24,9 @@ __all__ = ["Twin", "Unseen", "expected_air_mv", "judge_air_check", "judge_recove
 # it is taken as standard uncertainty, since one air point cannot tell offset from pressure.
 _U_PRESSURE_MV: Final = 0.1
 _LONG_ENOUGH: Final = 3.0  # time constants a window must hold before a try is final; longer ones wait for the next
+_HOTTEST_C: Final = 2000.0  # zirconia has melted above 2700 degC; below absolute zero is as far off
+_WAY_MV: Final = 15.0  # no cell in use is further from zero on air: it would show 10 % or 40 % of oxygen
+_MOST_OF_IT: Final = 0.5
 _AFTER: Final[dict[Mode, After]] = {
     Mode.AIR_CHECK: "air_check",
     Mode.BLOWBACK: "blowback",
@@ -68,6 +72,9 @@ def judge_air_check(check: Check, cell: Cell, probe: Probe, options: EpisodeOpti
     known = ~np.isnan(trace.emf_mv)
     if not known.any():
         return Unseen(check.end_s, check.kind, _why_blind(cell))
+    if trace.stable[0] != 1.0:
+        rest_h = options.stable_after_s / 3600.0
+        return Unseen(check.end_s, check.kind, f"the cell had not been hot and at rest for {rest_h:g} h")
     step_mv = cell.emf_step_mv if cell.emf_measured else cell.o2_step_pct  # about 1 mV a % O2 in air
     settled = settled_value(
         trace.time_s[known],
@@ -82,7 +89,16 @@ def judge_air_check(check: Check, cell: Cell, probe: Probe, options: EpisodeOpti
     if settled.why_not:
         return Unseen(check.end_s, check.kind, settled.why_not)
     temp_c = float(np.nanmedian(trace.temp_c[known]))
+    if not abs(temp_c) < _HOTTEST_C:
+        return Unseen(check.end_s, check.kind, f"a cell temperature of {temp_c:.0f} degC is none")
     expected_mv, expected_u = expected_air_mv(temp_c, probe.reference_air, probe.check_air, probe.barometric_kpa)
+    if not _came_to_air(settled.value, expected_mv, temp_c, check.before_frac):
+        return Unseen(
+            check.end_s,
+            check.kind,
+            f"the cell did not come to air: it rests at {settled.value:.0f} mV. Either the value is held during "
+            "checks, which the map would say, or no air flowed",
+        )
     offset_mv = settled.value - expected_mv
     u_mv = float(np.hypot(settled.u, np.hypot(expected_u, _U_PRESSURE_MV)))
     stored = trace.stored_mv[~np.isnan(trace.stored_mv)]
@@ -102,8 +118,26 @@ def judge_air_check(check: Check, cell: Cell, probe: Probe, options: EpisodeOpti
     )
 
 
-def judge_recovery(window: RecoveryWindow, cell: Cell, twin: Twin | None) -> Recovery | None:
-    """The time constant of one way back; None when a longer window should be waited for."""
+def _came_to_air(value_mv: float, expected_mv: float, cell_temp_c: float, before_frac: float) -> bool:
+    """Whether the gas at the cell became air: most of the way there from what it was, or near it where that is unknown.
+
+    A cell with a great offset still moves with its gas; a held value, or a check whose air never came, does not.
+    """
+    before_mv = float(cell_emf_mv(before_frac, cell_temp_c, invalid="nan"))
+    way_mv = before_mv - expected_mv
+    if not way_mv > _WAY_MV:  # unknown, or air all along
+        return abs(value_mv - expected_mv) <= _WAY_MV
+    return (before_mv - value_mv) / way_mv >= _MOST_OF_IT
+
+
+def judge_recovery(
+    window: RecoveryWindow, cell: Cell, twin: Twin | None, *, process_known: bool = True
+) -> Recovery | None:
+    """The time constant of one way back; None when a longer window should be waited for.
+
+    `process_known`: a signal tells whether the unit fires. Where none does, air that no flag explains may have been a
+    furnace at rest, and the way back from it a light-off: it is compared with its own like only.
+    """
     trace = window.trace
     known = ~np.isnan(trace.o2_frac)
     load, flue = trace.load_pct[~np.isnan(trace.load_pct)], trace.flue_temp_c[~np.isnan(trace.flue_temp_c)]
@@ -112,7 +146,7 @@ def judge_recovery(window: RecoveryWindow, cell: Cell, twin: Twin | None) -> Rec
     def result(tau_s: float, u_s: float, *, why_not: str, twin_used: bool = False) -> Recovery:
         return Recovery(
             at_s=window.until_s,
-            after=_AFTER[window.after],
+            after="furnace_purge" if window.presumed and not process_known else _AFTER[window.after],
             tau_s=tau_s,
             tau_u_s=u_s,
             accepted=not why_not,

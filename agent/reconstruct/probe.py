@@ -97,6 +97,7 @@ class Reconstruction:
             cell.stored_mv,
             stretch.get("load"),
             stretch.get("flue_temp"),
+            stable.astype(np.float64),
         )
         return Reconstructed(stretch, cell, heater, set_point, modes, stable, minutes, self.episodes.add(trace, modes))
 

@@ -53,6 +53,7 @@ on_delay_s = 0.0
 [detectors.episodes]
 settle_skip_s = 0.3
 settle_window_s = 0.6
+stable_after_s = 0.2
 """
 
 

@@ -1,0 +1,76 @@
+"""The last offset of a cell on air, carried on: a calibration stored after a check changes what remains of it."""
+
+from collections.abc import Mapping
+from typing import Any
+
+import numpy as np
+
+from agent.reconstruct.carry import storable, unstorable
+from agent.reconstruct.now import Value
+from agent.reconstruct.trust import Remaining
+from detectors.cell_offset_drift import AirCheck
+from detectors.stretch import Floats
+
+__all__ = ["Offset"]
+
+
+class Offset:
+    """Carries one probe's last raw and remaining offset."""
+
+    def __init__(self, state: Mapping[str, Any] | None = None) -> None:
+        self.remaining: Remaining | None = None
+        self._raw: Remaining | None = None
+        self._stored_mv = np.nan
+        if state is not None:
+            self.remaining = None if state["remaining"] is None else Remaining(*state["remaining"])
+            self._raw = None if state["raw"] is None else Remaining(*state["raw"])
+            self._stored_mv = float(unstorable(state["stored_mv"]))
+
+    def to_dict(self) -> dict[str, Any]:
+        """State as JSON-able data."""
+        rows = {"raw": self._raw, "remaining": self.remaining}
+        plain = {name: None if row is None else [row.offset_mv, row.u_mv, row.at_s] for name, row in rows.items()}
+        return {**plain, "stored_mv": storable(self._stored_mv)}
+
+    def checked(self, check: AirCheck) -> None:
+        """An air check has settled. What it does not tell is no longer known."""
+        self._raw = self.remaining = None
+        if np.isfinite(check.raw_offset_mv):
+            self._raw = Remaining(check.raw_offset_mv, check.raw_u_mv, check.at_s)
+        if np.isfinite(check.remaining_offset_mv):
+            self.remaining = Remaining(check.remaining_offset_mv, check.remaining_u_mv, check.at_s)
+
+    def stored(self, time_s: Floats, stored_mv: Floats) -> list[AirCheck]:
+        """Take the stored offset of a stretch, (n,), as the cell's own. What remains after each change, in order."""
+        if stored_mv.size == 0 or (stored_mv == self._stored_mv).all():  # nearly always
+            return []
+        out: list[AirCheck] = []
+        for i in np.flatnonzero(~np.isnan(stored_mv)).tolist():
+            value = float(stored_mv[i])
+            if value == self._stored_mv:
+                continue
+            known_before, self._stored_mv = not np.isnan(self._stored_mv), value
+            if self._raw is None or not known_before:
+                continue
+            left_mv = self._raw.offset_mv - value
+            self.remaining = Remaining(left_mv, self._raw.u_mv, float(time_s[i]))
+            out.append(
+                AirCheck(
+                    at_s=float(time_s[i]),
+                    raw_offset_mv=np.nan,
+                    raw_u_mv=np.nan,
+                    remaining_offset_mv=left_mv,
+                    remaining_u_mv=self._raw.u_mv,
+                    restored=True,
+                )
+            )
+        return out
+
+    def values(self) -> dict[str, Value]:
+        """What is known, as the signals `raw_offset` and `remaining_offset`."""
+        rows = {"raw_offset": self._raw, "remaining_offset": self.remaining}
+        return {
+            name: Value(row.offset_mv, "mV", row.u_mv, "reconstructed", row.at_s)
+            for name, row in rows.items()
+            if row is not None
+        }
