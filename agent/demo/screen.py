@@ -88,8 +88,8 @@ class Screen:
                 continue
             stands = "; an alert stands" if body["alerts"] else ""
             mode, trust = _MODES.get(body["mode"], body["mode"]), _TRUST.get(body["reading_trust"], "not known")
-            self._terminal.say(f"  {name:<{_NAME_WIDTH}} {_o2(body):<12} {trust:<11} {mode}{_error(body)}{stands}")
-        self._terminal.say()
+            errs = _error(body).replace(" about", " reads").replace(" O2 too", "")
+            self._terminal.tell(f"{mode}{errs}{stands}", first=f"  {name:<{_NAME_WIDTH}} {_o2(body):<12} {trust:<11} ")
         for key in list(self._waiting):
             self._complete(*key)
 

@@ -186,10 +186,11 @@ class _Show:
             told = {(alert["probe"], alert["symptom"]) for alert in screen.alerts.values()}
             if not told_all and told >= faults:
                 told_all = True
-                self._terminal.say(
-                    "That was all the story has. The healthy probes stay silent for as long as you watch;\n"
-                    "Ctrl-C shows a summary and how to go on.\n"
+                self._terminal.tell(
+                    "That was all the story has. The healthy probes stay silent for as long as you watch; Ctrl-C shows "
+                    "a summary and how to go on."
                 )
+                self._terminal.say()
             self._terminal.draw(f"  live for {live_s:.0f} s, {count} probes polled, {len(told)} alerts; Ctrl-C ends it")
 
     def _farewell(self, screen: Screen, plant: Plant, live_s: float) -> None:

@@ -216,11 +216,11 @@ def _truth(fault: Fault) -> Truth | None:
         case HeaterOpen():
             return _row(fault, "heater_open", "heater", fault.onset_s + 120.0, fault.until_s)
         case Silent():
-            return _row(fault, "no_communication", "line", fault.onset_s + 300.0, fault.until_s)
+            return _row(fault, "no_communication", "transmitter", fault.onset_s + 300.0, fault.until_s)
         case ColdStart():  # five minutes without an answer are a symptom whatever their reason
             if fault.until_s - fault.onset_s <= 300.0:
                 return None
-            return _row(fault, "no_communication", "line", fault.onset_s + 300.0, fault.until_s)
+            return _row(fault, "no_communication", "transmitter", fault.onset_s + 300.0, fault.until_s)
 
 
 def _row(fault: Fault, symptom: str, part: str, visible_s: float, until_s: float = inf) -> Truth:
