@@ -3,6 +3,7 @@
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
+from math import inf
 from typing import Final
 
 __all__ = ["FLAGS", "SIGNALS", "Kind", "Reason", "Sample", "Signal"]
@@ -39,11 +40,16 @@ class Reason(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Signal:
-    """One measured quantity of the contract."""
+    """One measured quantity of the contract.
+
+    `possible`: what such a quantity can be at all, in its unit. A register that says otherwise holds no measurement: a
+    wrong address, a wrong type, or a word for 'no value' that the map does not list. A map may set narrower limits.
+    """
 
     name: str
     unit: str
     kind: Kind = Kind.ANALOG
+    possible: tuple[float, float] = (-inf, inf)
 
 
 def _signals(*rows: Signal) -> Mapping[str, Signal]:
@@ -51,29 +57,29 @@ def _signals(*rows: Signal) -> Mapping[str, Signal]:
 
 
 SIGNALS: Final = _signals(
-    Signal("o2", "% vol"),
-    Signal("cell_emf", "mV"),
-    Signal("cell_temp", "degC"),
-    Signal("cell_temp_setpoint", "degC"),
-    Signal("head_temp", "degC"),
-    Signal("thermocouple_emf", "mV"),
-    Signal("heater_output", "%"),
+    Signal("o2", "% vol", possible=(0, 100)),
+    Signal("cell_emf", "mV", possible=(-1000, 2000)),
+    Signal("cell_temp", "degC", possible=(-60, 1700)),
+    Signal("cell_temp_setpoint", "degC", possible=(0, 1700)),
+    Signal("head_temp", "degC", possible=(-60, 400)),
+    Signal("thermocouple_emf", "mV", possible=(-20, 100)),
+    Signal("heater_output", "%", possible=(-1, 101)),
     Signal("heater_on", "0/1", Kind.FLAG),
     Signal("heater_on_time", "s", Kind.COUNTER),
     Signal("heater_energy", "Wh", Kind.COUNTER),
-    Signal("heater_current", "A"),
-    Signal("supply_voltage", "V"),
-    Signal("cell_resistance", "ohm"),
-    Signal("stored_offset", "mV"),
-    Signal("stored_slope", "% of Nernst"),
-    Signal("flue_temp", "degC"),
-    Signal("load", "%"),
+    Signal("heater_current", "A", possible=(-0.1, 1000)),
+    Signal("supply_voltage", "V", possible=(-0.1, 1000)),
+    Signal("cell_resistance", "ohm", possible=(0, 1e12)),
+    Signal("stored_offset", "mV", possible=(-1000, 1000)),
+    Signal("stored_slope", "% of Nernst", possible=(0, 1000)),
+    Signal("flue_temp", "degC", possible=(-60, 2000)),
+    Signal("load", "%", possible=(-50, 300)),
     Signal("firing", "0/1", Kind.FLAG),
-    Signal("flue_pressure", "kPa gauge"),
-    Signal("barometric_pressure", "kPa absolute"),
-    Signal("test_gas_o2", "% vol"),
-    Signal("test_gas_flow", "L/min"),
-    Signal("reference_air_flow", "L/min"),
+    Signal("flue_pressure", "kPa gauge", possible=(-100, 1000)),
+    Signal("barometric_pressure", "kPa absolute", possible=(30, 120)),
+    Signal("test_gas_o2", "% vol", possible=(0, 100)),
+    Signal("test_gas_flow", "L/min", possible=(0, 1000)),
+    Signal("reference_air_flow", "L/min", possible=(0, 1000)),
     Signal("blowback_active", "0/1", Kind.FLAG),
     Signal("furnace_purge_active", "0/1", Kind.FLAG),
     Signal("air_check_active", "0/1", Kind.FLAG),

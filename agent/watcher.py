@@ -15,7 +15,7 @@ from agent.reconstruct.carry import storable, unstorable
 from agent.reconstruct.episodes import Check, RecoveryWindow
 from agent.reconstruct.heater import DutySource
 from agent.reconstruct.judge import Twin, Unseen, judge_air_check, judge_recovery
-from agent.reconstruct.mode import MODES
+from agent.reconstruct.mode import CHECKS, MODES
 from agent.reconstruct.now import Mode, ProbeNow, Value
 from agent.reconstruct.offset import Offset
 from agent.reconstruct.probe import Reconstructed, Reconstruction
@@ -153,7 +153,10 @@ class ProbeWatcher:
         self._pending += self.silence.update(time_s[valid])  # first: a fault further on is no silence
         done = self._rec.run(stretch)
         self._remember(done, valid)
-        self._pending += self.open.update(time_s, done.heater.duty, stretch.get("cell_temp"), done.set_point_c)
+        # Gas of our own cools the cell at full duty: that is no cooling curve of a dead heater.
+        cooled = done.modes.is_(*CHECKS, Mode.RECOVERY)
+        duty = np.where(cooled, np.nan, done.heater.duty) if np.count_nonzero(cooled) else done.heater.duty
+        self._pending += self.open.update(time_s, duty, stretch.get("cell_temp"), done.set_point_c)
         self._pending += self.creep.update(done.minutes)
         for episode in done.episodes:
             if isinstance(episode, RecoveryWindow):

@@ -105,7 +105,7 @@ def _compile_number(name: str, register: Register, at: int, clamp: tuple[float, 
     raw_of = _raw_reader(register.type, register.order, at)
     scale, offset = register.scale, register.offset
     sentinels = _sentinels(register)
-    low, high = register.plausible if register.plausible is not None else (float("-inf"), float("inf"))
+    low, high = register.plausible if register.plausible is not None else SIGNALS[name].possible
     floats = register.type in ("float32", "float64")
     clamp_low, clamp_high = float("-inf"), float("inf")
     if clamp is not None:

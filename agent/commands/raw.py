@@ -1,6 +1,7 @@
 """The registers of one signal read in another way than the map says: what if order, type or scale differed?"""
 
 from collections.abc import Sequence
+from math import inf
 from typing import Any
 
 from agent.acquire.decode import CompiledMap
@@ -15,7 +16,7 @@ def reading_of(name: str, register: Register, words: Sequence[int], **changes: A
 
     Sentinels and the plausible range are left aside: it is for the caller to judge what comes out.
     """
-    read = register.model_copy(update={"address": 0, "sentinels": (), "plausible": None, **changes})
+    read = register.model_copy(update={"address": 0, "sentinels": (), "plausible": (-inf, inf), **changes})
     compiled = CompiledMap(RegisterMap(signals={name: read}))
     (block,) = compiled.plan
     if block.count != len(words):

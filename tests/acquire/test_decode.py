@@ -80,7 +80,7 @@ def test_a_float64_follows_the_same_pattern(order, words):
     ],
 )
 def test_integers_are_read_in_every_order(kind, order, words, expected):
-    values, reasons = one({"address": 0, "type": kind, "order": order}, words)
+    values, reasons = one({"address": 0, "type": kind, "order": order, "plausible": (-1e10, 1e10)}, words)
     assert values == {"cell_temp": expected}
     assert not reasons
 
@@ -103,7 +103,7 @@ def arranged(data: bytes, order: str) -> tuple[int, ...]:
 def test_any_bits_in_any_order_decode_as_the_naive_definition(data, kind, order, before):
     data = data[: struct.calcsize(CODES[kind])]
     expected = float(struct.unpack(">" + CODES[kind], data)[0])
-    signals = {"cell_temp": {"address": before, "type": kind, "order": order}}
+    signals = {"cell_temp": {"address": before, "type": kind, "order": order, "plausible": (-1.79e308, 1.79e308)}}
     signals |= {name: {"address": i} for i, name in enumerate(["o2", "load", "head_temp"][:before])}
     memory = {("holding", before + i): word for i, word in enumerate(arranged(data, order))}
     values, reasons = decode(signals, memory)
@@ -269,3 +269,13 @@ def test_the_address_shift_moves_every_address():
 def test_every_signal_of_the_map_is_named_once():
     compiled = CompiledMap(RegisterMap.model_validate({"signals": {"o2": {"address": 1}}, "status_words": STATE}))
     assert compiled.names == ("o2", "air_check_active", "output_held", "warming_up")
+
+
+@pytest.mark.parametrize(
+    ("name", "kind", "word"),
+    [("supply_voltage", "int16", 0xFFFF), ("cell_temp", "int16", 0x8000), ("o2", "uint16", 0xFFFE)],
+)
+def test_what_no_such_quantity_can_be_is_missing_though_the_map_gives_no_limits(name, kind, word):
+    values, reasons = decode({name: {"address": 0, "type": kind}}, {("holding", 0): word})
+    assert values == {}
+    assert reasons == {name: Reason.IMPLAUSIBLE}

@@ -113,7 +113,9 @@ def save(settings, probe, *, seen_s):
     pipeline = Pipeline(settings, Counters())
     watcher = pipeline.watchers[probe]
     watcher._values.clear()
-    state = {**watcher.to_dict(), "remaining": [6.0, 0.2, seen_s - 3600.0], "sample_s": seen_s, "mode": "in_service"}
+    state = {**watcher.to_dict(), "sample_s": seen_s, "mode": "in_service"}
+    left = [6.0, 0.2, seen_s - 3600.0]
+    state["offset"] = {"raw": left, "remaining": left, "stored_mv": 0.0}
     state["values"] = {
         "o2": [3.1, "% vol", None, "measured", seen_s],
         "tau": [7.5, "s", 0.4, "reconstructed", seen_s - 3600.0],
