@@ -188,7 +188,8 @@ def main() -> int:
     clean = sum(not score.false and all(got is not None for _, got in score.found) for score in scores)
     blind = sum(score.blind for score in scores)
     print(
-        f"{options.story}: {len(hit)} of {len(faults)} faults found ({blind} not observable, and said so), the right part first in {right}; "
+        f"{options.story}: {len(hit)} of {len(faults)} faults found ({blind} not observable, and said so), "
+        f"the right part first in {right}; "
         f"{false} alerts about the healthy; {clean} of {len(scores)} seeds without fault; "
         f"{time.monotonic() - began:.0f} s"
     )
