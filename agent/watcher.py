@@ -439,7 +439,7 @@ class ProbeWatcher:
     def _signals(self) -> Mapping[str, Value]:
         """The last known values as others want them; the same object until something changes."""
         if self._known_signals is None:
-            self._known_signals = {name: Value(*row) for name, row in self._values.items()}
+            self._known_signals = {name: Value(*row) for name, row in sorted(self._values.items())}
         return self._known_signals
 
     def _forget(self) -> None:
