@@ -47,10 +47,13 @@ class Ending:
             signal.signal(number, handler)
 
     def ask(self) -> None:
-        """Ask for the end, as a signal does. May be called again and again."""
+        """Ask for the end, as a signal does. May be called again and again; raises `Asked` within `droppable`."""
         self.asked = True
         if self.tell is not None:
             self.tell()
+        if self._at_once:
+            self._at_once = False  # once is enough
+            raise Asked
 
     @contextmanager
     def droppable(self) -> Iterator[None]:
@@ -66,6 +69,3 @@ class Ending:
     def _heard(self, number: int, frame: FrameType | None) -> None:
         del number, frame
         self.ask()
-        if self._at_once:
-            self._at_once = False  # once is enough
-            raise Asked

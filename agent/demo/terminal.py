@@ -2,6 +2,7 @@
 
 import json
 import os
+import select
 import shutil
 from collections.abc import Callable, Mapping
 from contextlib import suppress
@@ -55,6 +56,8 @@ class Terminal:
         if self.drawn_over and (text or self._drawn):
             self._write(self._people, _CLEAR + text[: self.width - 1])
             self._drawn = bool(text)
+        elif not self.drawn_over:
+            self._look_for_reader()
 
     def payload(self, topic: str, body: Mapping[str, Any]) -> None:
         """One message for programs; nothing without `as_json`."""
@@ -77,8 +80,20 @@ class Terminal:
             to.write(text)
             to.flush()
         except (OSError, ValueError):  # the reader has gone, the file is closed, or its disk is full
-            if to is not self._out:
-                return  # nobody reads what is said to people; the payloads still have a reader
-            self.gone = True
-            if self.on_gone is not None:
-                self.on_gone()
+            if to is self._out:  # else nobody reads what is said to people; the payloads still have a reader
+                self._lost()
+
+    def _look_for_reader(self) -> None:
+        """Nothing is written for a while: see whether there is still somebody at the other end of a pipe."""
+        if self.gone:
+            return
+        with suppress(OSError, ValueError):
+            poll = select.poll()
+            poll.register(self._out.fileno(), 0)
+            if any(event & select.POLLERR for _, event in poll.poll(0)):
+                self._lost()
+
+    def _lost(self) -> None:
+        self.gone = True
+        if self.on_gone is not None:
+            self.on_gone()
