@@ -3,7 +3,9 @@
 import asyncio
 import json
 import signal
+import sqlite3
 import time
+from contextlib import closing
 from pathlib import Path
 
 from agent.clock import SystemClock
@@ -143,5 +145,24 @@ def test_the_first_poll_comes_within_two_seconds_of_the_start(tmp_path):
                 if took_s < 2.0:
                     return
             raise AssertionError(f"{took_s:.1f} s, three times")
+
+    asyncio.run(walk())
+
+
+def test_it_ends_in_time_though_another_process_holds_the_database(tmp_path):
+    async def walk():
+        bench = Bench({"one": ["east"]}, tmp_path)
+        async with ModbusServer(bench, {"one": "tcp"}) as plant, ScriptedBroker() as broker:
+            with process(bench.write(plant.ports, broker.port), tmp_path / "log") as agent:
+                await until(lambda: last(broker, "probe/east/condition"), 15.0, (tmp_path / "log").read_text)
+                with closing(sqlite3.connect(tmp_path / "data" / "flueward.db", isolation_level=None)) as other:
+                    other.execute("BEGIN IMMEDIATE")
+                    code, took_s = await asyncio.to_thread(ended, agent)
+            assert took_s < 5.0
+            assert last(broker, "agent/edge/status")["state"] == "offline"
+            said = (tmp_path / "log").read_text()
+            assert "store_cannot_write" in said or "not_saved" in said
+            assert "Traceback" not in said
+            assert code in (0, 1)  # 1: it had to be cut short
 
     asyncio.run(walk())
