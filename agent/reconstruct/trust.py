@@ -14,10 +14,8 @@ from detectors.probe.nernst import nernst_factor_mv
 
 __all__ = ["Remaining", "TrustNow", "judge_trust"]
 
-# Limits of the error in % O2, common practice: zero drift of 0.2 % is what certified analyzers are allowed within a
-# maintenance interval (EN 15267-3, from memory); 1 % is a third of a usual reading.
-_DOUBTFUL_PCT: Final = 0.2
-_BAD_PCT: Final = 1.0
+_DOUBTFUL_MV: Final = 2.0  # common practice: a cell within 2 mV is good
+_BAD_PCT: Final = 1.0  # % O2, common practice: a third of a usual reading
 _SURE: Final = 2.0  # an error is named only beyond twice its standard uncertainty
 
 
@@ -54,7 +52,8 @@ def judge_trust(
 ) -> TrustNow:
     """Trust from what is known. `ruined_by` names a symptom that makes the reading worthless, None without one."""
     error, u, direction = _error(o2_pct, cell_temp_c, remaining)
-    steady = _steady(error, direction, fault=fault, ruined=ruined_by is not None)
+    left_mv = 0.0 if remaining is None or direction is None else abs(remaining.offset_mv)
+    steady = _steady(error if direction else 0.0, left_mv, fault=fault, ruined=ruined_by is not None)
     if not fresh or mode in (Mode.NO_DATA, Mode.UNKNOWN) or o2_pct is None:
         trust = Trust.BAD if ruined_by is not None and fresh else Trust.UNKNOWN
         return TrustNow(trust, steady, None, None, None)
@@ -66,12 +65,11 @@ def judge_trust(
     return TrustNow(trust, steady, error, u, direction)
 
 
-def _steady(error: float | None, direction: str | None, *, fault: bool, ruined: bool) -> Trust:
+def _steady(error_pct: float | None, left_mv: float, *, fault: bool, ruined: bool) -> Trust:
     """Trust as it is while the gas is flue gas and the display follows it: by the known error and faults alone."""
-    size = 0.0 if direction is None or error is None else abs(error)
-    if ruined or size >= _BAD_PCT:
+    if ruined or (error_pct is not None and abs(error_pct) >= _BAD_PCT):
         return Trust.BAD
-    return Trust.DOUBTFUL if size >= _DOUBTFUL_PCT or fault else Trust.GOOD
+    return Trust.DOUBTFUL if left_mv > _DOUBTFUL_MV or fault else Trust.GOOD
 
 
 def _error(

@@ -45,3 +45,10 @@ def test_in_steady_service_a_passing_hold_or_recovery_does_not_count_and_an_erro
     assert judge(held=True).steady is Trust.GOOD
     assert judge(held=True, remaining=Remaining(-3.0, 0.2, 0.0)).steady is Trust.DOUBTFUL
     assert judge(ruined_by="heater_open").steady is Trust.BAD
+
+
+def test_a_cell_within_two_millivolts_is_good_though_its_small_error_is_told():
+    found = judge(o2_pct=4.0, remaining=Remaining(-1.2, 0.2, 0.0))
+    assert found.trust is Trust.GOOD
+    assert found.direction == "high"
+    assert judge(o2_pct=4.0, remaining=Remaining(-2.2, 0.2, 0.0)).trust is Trust.DOUBTFUL
