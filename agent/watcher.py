@@ -19,7 +19,7 @@ from agent.reconstruct.mode import CHECKS, MODES
 from agent.reconstruct.now import Mode, ProbeNow, Value
 from agent.reconstruct.offset import Offset
 from agent.reconstruct.probe import Reconstructed, Reconstruction
-from agent.reconstruct.trust import judge_trust
+from agent.reconstruct.trust import TrustNow, judge_trust
 from agent.signals import SIGNALS
 from detectors.cell_offset_drift import AirCheck, CellOffsetDrift, CellOffsetDriftState
 from detectors.finding import Finding, Report, Watch
@@ -112,7 +112,8 @@ class ProbeWatcher:
         self._mode = Mode.UNKNOWN
         self._held = False
         self._values: dict[str, tuple[float, str, float | None, Any, float]] = {}  # the fields of a `Value`
-        self._known_signals: Mapping[str, Value] | None = None
+        self._known_signals: Mapping[str, Value] | None = None  # made when asked for, until something changes
+        self._trust: tuple[bool, TrustNow] | None = None  # likewise: whether samples are fresh, and what that makes
         self._offset = Offset()
         self._process_known = not self.mapped.isdisjoint(("firing", "load"))
         self._judged_from_s = -np.inf
@@ -199,6 +200,7 @@ class ProbeWatcher:
         if len(found) > 1:
             found.sort(key=lambda finding: (finding.at_s, finding.symptom))
         for finding in found:
+            self._trust = None
             if finding.active:
                 self._active[finding.symptom] = finding
             else:
@@ -209,17 +211,9 @@ class ProbeWatcher:
         """What is known of the probe at `now_s`."""
         fresh = self._sample_s is not None and now_s - self._sample_s <= self.stale_after_s
         mode = self._mode if fresh else Mode.NO_DATA
-        ruined = next((name for name in _RUINS if name in self._active), None)
-        trust = judge_trust(
-            mode=mode,
-            held=self._held,
-            fresh=fresh,
-            fault=self._known("fault") == 1.0,
-            o2_pct=self._known("o2"),
-            cell_temp_c=self._known("cell_temp"),
-            remaining=self._offset.remaining,
-            ruined_by=ruined,
-        )
+        if self._trust is None or self._trust[0] is not fresh:
+            self._trust = (fresh, self._judged_trust(mode, fresh=fresh))
+        trust = self._trust[1]
         return ProbeNow(
             probe=self.id,
             at_s=now_s,
@@ -230,6 +224,18 @@ class ProbeWatcher:
             error_estimate=trust.error_pct,
             error_direction=trust.direction,
             signals=self._signals(),
+        )
+
+    def _judged_trust(self, mode: Mode, *, fresh: bool) -> TrustNow:
+        return judge_trust(
+            mode=mode,
+            held=self._held,
+            fresh=fresh,
+            fault=self._known("fault") == 1.0,
+            o2_pct=self._known("o2"),
+            cell_temp_c=self._known("cell_temp"),
+            remaining=self._offset.remaining,
+            ruined_by=next((name for name in _RUINS if name in self._active), None),
         )
 
     def reports(self) -> dict[str, Report]:
@@ -250,7 +256,8 @@ class ProbeWatcher:
             out["heater_duty_creep"] = Report(
                 watch=Watch.NOT_OBSERVABLE,
                 learnt=out["heater_duty_creep"].learnt,
-                needs="a counter or the controller's output: the relay is sampled in step with its cycle",
+                needs="a counter, the controller's output or quicker polling: the relay is seen too seldom for its "
+                "share to tell a duty, or in step with its cycle",
             )
         for symptom, (times, why) in self._unseen.items():
             if times >= _UNSEEN_TIMES and out[symptom].watch is not Watch.FINDING:
@@ -336,7 +343,7 @@ class ProbeWatcher:
         return self.drift.update(checks)
 
     def _values_of_offset(self) -> None:
-        self._known_signals = None
+        self._known_signals = self._trust = None
         for name in ("raw_offset", "remaining_offset"):
             self._values.pop(name, None)
         for name, value in self._offset.values().items():
@@ -397,7 +404,7 @@ class ProbeWatcher:
         time_s = done.stretch.time_s
         self._mode = MODES[int(done.modes.code[-1])]
         self._held = bool(done.cell.held[-1])
-        self._known_signals = None
+        self._known_signals = self._trust = None
         if valid[-1]:
             self._sample_s = self._last_s
         elif np.count_nonzero(valid):
@@ -434,7 +441,7 @@ class ProbeWatcher:
     def _tell(self, name: str, value: float, unit: str, u: float, at_s: float) -> None:
         """A value that an episode told."""
         self._values[name] = (value, unit, u if isfinite(u) else None, "reconstructed", at_s)
-        self._known_signals = None
+        self._known_signals = self._trust = None
 
     def _signals(self) -> Mapping[str, Value]:
         """The last known values as others want them; the same object until something changes."""

@@ -35,7 +35,7 @@ class DutySource(StrEnum):
 WINDOW_S: Final = {
     DutySource.OUTPUT: 60.0,
     DutySource.ON_TIME: 600.0,  # 1 s of a counter is 0.2 % of this
-    DutySource.RELAY: 3600.0,  # some hundred samples make a share good to a few per cent
+    DutySource.RELAY: 7200.0,  # a hundred samples, a minute apart, make a share good to five per cent
     DutySource.NONE: 60.0,
 }
 

@@ -13,7 +13,7 @@ from detectors.stretch import Floats
 
 __all__ = ["Closed", "WindowMeans"]
 
-# Values are laid on a grid of 2^-20 (1e-6 of any unit here): sums of up to 4096 of them below 2^20 are then exact in a
+# Values are laid on a grid of 2^-20 (1e-6 of any unit here): sums of up to 8192 of them below 2^20 are then exact in a
 # double, whatever their order, so the cut of the stream cannot show even in the last bit.
 _GRID: Final = 2.0**20
 _LARGEST: Final = 2.0**20
