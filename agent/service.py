@@ -231,23 +231,23 @@ class Service:
             await self.clock.sleep_until(turn_s)
             now_s = self.clock.monotonic()
             self.counters.count("pipeline_turn")
-            watermark_s = self._watermark_s()
-            self._cross_jump(watermark_s)
             due = self.steps.due(now_s)
-            transitions, self._jumped = self._jumped, []
-            transitions += self.steps.run(due, watermark_s, now_s) if due else []
+            transitions = self._step(due, now_s)
             if now_s >= self._tick_s:
                 self._tick_s = now_s + self._tick_every_s
                 transitions += self.steps.tick()
                 self._say_changes()
             await self.saving.save(transitions, due)
             self._follow_episodes(due, now_s)
-            for probe in dict.fromkeys([*due, *(_probe_of(one) for one in transitions)]):
+            for probe in dict.fromkeys([*due, *(one.key.split("/")[0] for one in transitions)]):
                 self.telling.condition(probe, now_s)
             self.telling.status(now_s)
 
-    def _watermark_s(self) -> float:
-        return self.clock.utc()  # samples are handed over as they are stamped: all up to now are in
+    def _step(self, due: list[str], now_s: float) -> list[Transition]:
+        watermark_s = self.clock.utc()  # samples are handed over as they are stamped: all up to now are in
+        self._cross_jump(watermark_s)
+        transitions, self._jumped = self._jumped, []
+        return transitions + self.steps.run(due, watermark_s, now_s)
 
     def _follow_episodes(self, due: Iterable[str], now_s: float) -> None:
         """Keep looking closely as long as a check goes on, also one that shows neither flag nor jump."""
@@ -262,11 +262,8 @@ class Service:
         steps = (self.counters.total("clock_stepped_back"), self.counters.total("clock_stepped_forward"))
         if steps != self._clock_steps:
             self._clock_steps = steps
-            self.log.warning(
-                "clock_stepped",
-                ahead_s=round(self.clock.ahead_s, 1),
-                message="the machine's clock was set; times never run back: they run slowly until it has caught up",
-            )
+            message = "the machine's clock was set; times never run back: they run slowly until it has caught up"
+            self.log.warning("clock_stepped", ahead_s=round(self.clock.ahead_s, 1), message=message)
         if self.intake.dropped > self._dropped:
             if self._dropped == 0:
                 self.log.error("samples_dropped", message="the pipeline is held up, most likely by the disk")
@@ -288,7 +285,7 @@ class Service:
     async def _save_last(self) -> None:
         probes, until_s = list(self.settings.probes), self.clock.monotonic() + LAST_SAVE_S
         if await self.saving.settled(LAST_SAVE_S):
-            transitions = self.steps.run(probes, self._watermark_s(), self.clock.monotonic()) + self.steps.tick()
+            transitions = self._step(probes, self.clock.monotonic()) + self.steps.tick()
             saving = _start("last save", self.saving.save(transitions, probes, all_of_them=True))
             await asyncio.wait({saving}, timeout=max(0.1, until_s - self.clock.monotonic()))
             if saving.done():
@@ -299,7 +296,3 @@ class Service:
 
 def _start(name: str, work: Coroutine[Any, Any, Any]) -> asyncio.Task[Any]:
     return asyncio.create_task(work, name=name)
-
-
-def _probe_of(transition: Transition) -> str:
-    return transition.key.split("/")[0]

@@ -88,7 +88,7 @@ def toggling(folder: Path):
 
 def learnt(config: Path) -> str:
     """A month in service, through the pipeline, saved as an agent would have; what the heater's detector learnt."""
-    settings = load_settings(config)
+    settings = load_settings(config, environ={})
     clock, rng = SystemClock(), np.random.default_rng(7)
     end_s = clock.utc() - 30.0
     pipeline = Pipeline(settings, Counters())

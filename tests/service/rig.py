@@ -121,7 +121,7 @@ class Bench:
                 text += ['reference_air.kind = "instrument"', 'check_air.kind = "instrument"']
         path = self.folder / "site.toml"
         path.write_text("\n".join(text) + MAP + self.more)
-        self.register_map = load_settings(path).maps["wren"]
+        self.register_map = load_settings(path, environ={}).maps["wren"]
         return path
 
 
@@ -145,7 +145,9 @@ class Log:
 @asynccontextmanager
 async def serving(config: Path, log: Log, *, clock: Clock | None = None, **more: Any) -> AsyncIterator[Service]:
     """The agent in this process, until the end of the block; then an orderly stop in less than five seconds."""
-    service = Service(load_settings(config), clock=clock or SystemClock(), rng=random.Random(1), log=log.log, **more)
+    service = Service(
+        load_settings(config, environ={}), clock=clock or SystemClock(), rng=random.Random(1), log=log.log, **more
+    )
     stop = asyncio.Event()
     task = asyncio.create_task(service.run(stop))
     try:
@@ -160,7 +162,10 @@ async def serving(config: Path, log: Log, *, clock: Clock | None = None, **more:
 def process(config: Path, out: Path) -> Iterator[subprocess.Popen[bytes]]:
     """`flueward run` in a process of its own; its log goes to `out`."""
     with out.open("ab") as log:
-        found = subprocess.Popen([sys.executable, "-m", "agent.cli", "run", str(config)], stdout=log, stderr=log)
+        command = [sys.executable, "-m", "agent.cli", "run", str(config)]
+        # What stands in the tests' environment for the tests is no key of the agent's settings.
+        env = {name: value for name, value in os.environ.items() if not name.startswith("FLUEWARD_")}
+        found = subprocess.Popen(command, stdout=log, stderr=log, env=env)
         try:
             yield found
         finally:

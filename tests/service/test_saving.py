@@ -28,7 +28,9 @@ class Desk:
     """A pipeline with a store, and nothing that runs by itself."""
 
     def __init__(self, folder, more=SLOW_EAST):
-        settings = load_settings(Bench({"one": ["east", "west", "mid"]}, folder, more=more).write({"one": 502}, 1883))
+        settings = load_settings(
+            Bench({"one": ["east", "west", "mid"]}, folder, more=more).write({"one": 502}, 1883), environ={}
+        )
         clock, self.log, self.counters = SystemClock(), Log(), Counters()
         path = settings.data_dir / "flueward.db"
         self.store = open_store(path, log=self.log.log, counters=self.counters, clock=clock)

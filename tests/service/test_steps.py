@@ -18,11 +18,11 @@ from tests.service.rig import Bench
 )
 def test_a_step_is_an_eighth_of_the_shortest_time_in_which_something_is_decided(tmp_path, more, expected_s):
     config = Bench({"one": ["east"]}, tmp_path, more=more).write({"one": 502}, 1883)
-    assert step_s(load_settings(config), "east") == expected_s
+    assert step_s(load_settings(config, environ={}), "east") == expected_s
 
 
 def test_samples_that_nobody_takes_fill_no_memory(tmp_path):
-    settings = load_settings(Bench({"one": ["east"]}, tmp_path).write({"one": 502}, 1883))
+    settings = load_settings(Bench({"one": ["east"]}, tmp_path).write({"one": 502}, 1883), environ={})
     intake = Intake(settings)
     for i in range(3 * ROWS_MAX):
         intake.sample(Sample("east", float(i), {"o2": 3.0}))
