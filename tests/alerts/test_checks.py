@@ -12,6 +12,7 @@ from agent.alerts.checks.text import CAUTIONS, PlantState
 from agent.alerts.checks.texts import CHECKS, check_text
 from agent.alerts.message_schemas import load_schema
 from agent.alerts.symptoms import SYMPTOMS
+from agent.config.model import Settings
 from agent.reconstruct.now import ProbeNow, Value
 from agent.signals import SIGNALS
 from detectors.finding import Finding
@@ -72,7 +73,32 @@ def test_a_cold_check_says_what_isolated_means_and_a_hot_one_what_is_exposed():
     assert "proved dead" in PlantState.COLD_AND_ISOLATED.meaning
     assert "Mains is exposed" in PlantState.HOT_AND_LIVE.meaning
     assert "NEVER an insulation tester" in check_text("cell_isolation").caution_note
-    assert "ISOLATED FIRST" in check_text("transmitter_inputs").state_note
+
+
+def test_the_heater_is_off_and_the_transmitter_on_when_substitutes_are_put_in():
+    text = check_text("transmitter_inputs")
+    assert text.state is PlantState.HEATER_ISOLATED
+    assert text.state.value == "HEATER ISOLATED FIRST"
+    assert "heater supply locked off and proved dead" in text.state.meaning
+    assert "transmitter stays powered" in text.state.meaning
+    assert "every supply" not in text.state.meaning
+    assert text.steps[-1].startswith("Remove every substitute")
+
+
+def with_conventions(settings, **said):
+    tables = settings.model_dump(exclude_unset=True)
+    tables["maps"]["plain"]["conventions"] = said
+    return Settings.model_validate(tables)
+
+
+@pytest.mark.parametrize(("said", "value"), [({}, None), ({"o2_damping_s": 0.0}, 0.0), ({"o2_damping_s": 5.0}, 5.0)])
+def test_a_damping_time_that_nobody_configured_is_not_expected(settings, said, value):
+    site = with_conventions(settings, **said)
+    sheet = build_check(site, "b2-east", "slow_recovery", now(), check_id="look_first")
+    row = next(row for row in sheet["expect"] if row["quantity"] == "damping time of the display")
+    assert (row["value"], row["low"], row["high"]) == (value, value, value)
+    timed = build_check(site, "b2-east", "slow_recovery", now(), check_id="return_time")["expect"][-1]
+    assert ("damping of the display (not configured)" in timed["at"]) is (value is None)
 
 
 def test_an_uncontrolled_heater_is_isolated_before_anything_is_measured(settings):

@@ -188,9 +188,7 @@ def test_a_probe_that_tells_only_what_remains_is_judged_by_that_alone():
 
 def test_a_calibration_stored_after_the_check_takes_back_what_remained_and_is_no_check():
     detector = CellOffsetDrift()
-    detector.update(
-        [AirCheck(at_s=DAY, raw_offset_mv=3.0, raw_u_mv=0.2, remaining_offset_mv=3.0, remaining_u_mv=0.2)]
-    )
+    detector.update([AirCheck(at_s=DAY, raw_offset_mv=3.0, raw_u_mv=0.2, remaining_offset_mv=3.0, remaining_u_mv=0.2)])
     assert detector.state.spoke["remaining"]
     after = detector.update(
         [

@@ -155,6 +155,57 @@ def test_pressure_behind_the_filter_shows_in_air_as_computed():
     assert "5 kPa 21.98 %" in row["at"]
 
 
+# [C] -k ln(1 + p/P) at 1 and 5 kPa; clear below 1 kPa, clogging above 5 [P]: one verdict, whichever row is read.
+def test_every_row_of_two_flows_draws_the_same_line():
+    k, kpa = 0.0215433 * 973.15, 101.325
+    found = rows("two_flow_air", cell_temp=700.0)
+    shift = found["E2 - E1, F2 twice F1"]
+    pressure = found["pressure behind the filter at F1"]
+    shown = found["reading in air, nothing stored"]
+    assert kpa * (math.exp(-shift["low"] / k) - 1.0) == pytest.approx(pressure["high"], abs=0.03)
+    assert kpa * (shown["high"] / 20.95 - 1.0) == pytest.approx(pressure["high"], abs=0.03)
+    assert pressure["high"] == 1.0
+    zones = (
+        (shift, "up to -0.21 clear, from there to -1.01 mV watch it"),
+        (pressure, "up to 1 clear, from there to 5 kPa watch it, beyond that clogging"),
+        (shown, "up to 21.16 clear, from there to 21.98 % watch it"),
+    )
+    assert all(words in row["at"] for row, words in zones)
+
+
+# [C] k ln(1 + 1/P) at 700 degC and 101.325 kPa; k/P = 0.207 mV a kPa for a small pressure.
+def test_pressure_on_the_reference_adds_millivolts_and_reads_low():
+    row = rows("reference_air", cell_temp=700.0, o2=3.0)["rise of cell mV for 1 kPa too much pressure on the reference"]
+    assert row["value"] == pytest.approx(0.0215433 * 973.15 / 101.325, abs=0.0015)
+    assert "reads low: 3.00 % shows as 2.97 %" in row["at"]
+
+
+# [C] (673.15/523.15)^1.75 = 1.55 (diffusion, Fuller, Schettler and Giddings 1966 [S]). Two equal first-order stages of
+# 5 s: (1 + t/5) exp(-t/5) falls from 0.9 at 2.66 s to 1/3 at 11.45 s, which is 8.8 s; their sum is 10 s.
+def test_a_colder_flue_and_damping_make_a_return_slower_as_computed():
+    at = rows("return_time")["return time (one time constant)"]["at"]
+    assert "at 250 instead of 400 degC the same filter takes 1.55 times as long" in at
+    assert "5 s probe behind 5 s of damping reads 9 to 10 s" in at
+
+    def left(t_s):
+        return (1 + t_s / 5) * math.exp(-t_s / 5)
+
+    assert (left(2.66), left(11.45)) == pytest.approx((0.9, 1 / 3), abs=0.002)
+
+
+# A winding within 5 % of its own value when new is good [P]; 1.04 for an alloy that is not known is practice, no table.
+def test_a_winding_is_held_against_its_own_value_and_an_unknown_alloy_is_common_practice():
+    found = rows("heater_cold", "heater_open", site(heater={"rated_voltage": 230, "rated_power": 300}))
+    own = found["winding, against its own value when new"]
+    assert (own["low"], own["high"], own["unit"], own["source"]) == (95, 105, "% of it", "[P]")
+    assert "by alloy [S], 1.04 if unknown [P]" in found["winding"]["source"]
+
+
+def test_a_leak_of_a_duct_under_pressure_is_said_to_let_no_air_in():
+    sheet = build_check(site(), "p", "probe_disagreement", ProbeNow(probe="p", at_s=NOW_S), check_id="air_ingress")
+    assert "above atmospheric pressure a leak blows gas out" in sheet["steps"][0]
+
+
 # [C] 3.0 + 0.01 (20.95 - 3.0).
 def test_one_percent_of_room_air_in_three_percent_gas_reads_3_18():
     assert "reads 3.18 %" in rows("air_ingress", o2=3.0)["change of the reading when capped or sealed"]["at"]

@@ -1,17 +1,17 @@
 """Power may fail at any instant: killed again and again, with the broker up and down, the agent loses nothing."""
 
 import multiprocessing
-import os
 import random
 import signal
 import time
 from multiprocessing.process import BaseProcess
 from pathlib import Path
 
+from tests import asked
 from tests.publish.mosquitto import Listener, Mosquitto, first_arrivals
 from tests.publish.victim import KEYS, live
 
-KILLS = int(os.environ.get("FLUEWARD_KILLS", "15"))  # 50 for a long look
+KILLS = asked.KILLS or 15  # FLUEWARD_KILLS=50 for a long look
 
 
 def start(folder: Path, port: int) -> BaseProcess:

@@ -6,7 +6,6 @@ temperature-control lab on GitHub (heater_steps, Apache-2.0).
 
 import csv
 import gzip
-import os
 from pathlib import Path
 
 import numpy as np
@@ -16,8 +15,9 @@ from numpy.typing import NDArray
 from detectors.probe.gas_exchange import fit_recovery
 from detectors.probe.settled import settled_value
 from detectors.stats.exponential import fit_decays
+from tests import asked
 
-FOLDER = os.environ.get("FLUEWARD_OPEN_DATA", "")
+FOLDER = asked.OPEN_DATA
 pytestmark = pytest.mark.skipif(not FOLDER, reason="FLUEWARD_OPEN_DATA is not set")
 
 Columns = dict[str, NDArray[np.float64]]

@@ -24,11 +24,12 @@ from agent.counters import Counters
 from agent.pipeline import Pipeline
 from agent.store.database import open_store
 from detectors.stretch import Stretch
+from tests import asked
 from tests.publish.mosquitto import Listener, Mosquitto
 from tests.service.rig import SITE, Log, process
 from tests.service.toggling import LINES, Toggling
 
-KILLS = int(os.environ.get("FLUEWARD_KILLS", "10"))  # 50 for a long look
+KILLS = asked.KILLS or 10  # FLUEWARD_KILLS=50 for a long look
 LIFE_S = 3.0  # at most; a fault comes and goes in as long
 LEARNT_DAYS = 30
 ROOT = Path(__file__).parents[2]
@@ -143,8 +144,7 @@ def events(listener: Listener) -> list[dict]:
     return list(found.values())
 
 
-def test_the_agent_killed_at_any_instant_loses_no_transition_gives_no_second_id_and_goes_on(tmp_path, monkeypatch):
-    monkeypatch.delenv("FLUEWARD_KILLS", raising=False)  # to the agent a key of its settings that there is not
+def test_the_agent_killed_at_any_instant_loses_no_transition_gives_no_second_id_and_goes_on(tmp_path):
     draw = random.Random(20260)
     log = tmp_path / "log"
     log.touch()

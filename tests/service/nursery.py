@@ -13,7 +13,6 @@ from agent.cli import main
 
 
 def live(config: Path, log: Path) -> None:
-    os.environ.pop("FLUEWARD_KILLS", None)  # a test's, and to the agent a key of its settings that there is not
     handle = os.open(log, os.O_WRONLY | os.O_CREAT | os.O_APPEND)
     os.dup2(handle, 2)
     os._exit(main(["run", str(config)]))
