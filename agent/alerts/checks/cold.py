@@ -102,11 +102,8 @@ COLD: Final = (
         right_first_when=(
             "The probe measured good at its terminals and the shown value is still wrong, frozen or noisy."
         ),
-        state=PlantState.COLD_AND_ISOLATED,
-        state_note=(
-            "Heater supply ISOLATED FIRST: with a false thermocouple signal the controller would drive it without "
-            "limit. The transmitter itself stays powered."
-        ),
+        state=PlantState.HEATER_ISOLATED,
+        state_note="With a false thermocouple signal the controller would drive the heater without limit.",
         cautions="ABCDG",
         tools=("mV source (0.01 mV)", "resistance box", "the cable's far end to inject at"),
         steps=(
@@ -114,6 +111,7 @@ COLD: Final = (
             "Put in the cold-junction resistance, then thermocouple mV, then cell mV, at the transmitter; repeat from "
             "the probe's end of the cable.",
             "Step each and watch display, Modbus register and output agree.",
+            "Remove every substitute before heater power returns.",
         ),
         if_inside="Transmitter good: cable or probe.",
         if_outside=(

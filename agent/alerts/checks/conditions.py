@@ -9,7 +9,7 @@ from detectors.probe.heater import hot_resistance_ohm
 from detectors.probe.humidity import damp_air_o2_frac
 from detectors.probe.nernst import AIR_O2_FRAC
 
-__all__ = ["AirSide", "Conditions", "Known", "believed", "conditions_at"]
+__all__ = ["AirSide", "Conditions", "Known", "believed", "conditions_at", "number_words"]
 
 STATED_CELL_C: Final = 700.0  # common practice: the working temperature of most in-situ cells
 STATED_HEAD_C: Final = 25.0  # a room
@@ -64,6 +64,7 @@ class Conditions:
     check_air: AirSide
     hot_ohm: float | None  # of the heater, from its rating
     rating: str  # in words
+    damping_s: float | None  # of the display, where somebody configured it: the default is nobody's knowledge
     probe: Probe
     map: RegisterMap
     now: ProbeNow
@@ -77,6 +78,7 @@ def conditions_at(probe: Probe, map_: RegisterMap, now: ProbeNow) -> Conditions:
     pressure_kpa = probe.barometric_kpa if pressure is None else pressure
     volts, watts = probe.heater.rated_voltage, probe.heater.rated_power
     rated = volts is not None and watts is not None
+    conventions = map_.conventions
     return Conditions(
         cell_c=cell,
         setpoint_c=setpoint,
@@ -86,6 +88,7 @@ def conditions_at(probe: Probe, map_: RegisterMap, now: ProbeNow) -> Conditions:
         reference=_air(probe.reference_air, pressure_kpa, "reference"),
         check_air=_air(probe.check_air, pressure_kpa, "check air"),
         hot_ohm=hot_resistance_ohm(volts, watts) if volts is not None and watts is not None else None,
+        damping_s=conventions.o2_damping_s if "o2_damping_s" in conventions.model_fields_set else None,
         rating=f"rated {volts:g} V, {watts:g} W" if rated else "heater rating not in the configuration",
         probe=probe,
         map=map_,
@@ -100,12 +103,17 @@ def believed(now: ProbeNow, name: str) -> float | None:
     return value if value is not None and low <= value <= high else None
 
 
+def number_words(value: float, digits: int) -> str:
+    """To so many decimals; a wild one short."""
+    return f"{value:.{digits}f}" if abs(value) < 1e6 else f"{value:.3g}"
+
+
 def _known(now: ProbeNow, name: str, stated: float, word: str, unit: str) -> Known:
     shown, value = now.value(name), believed(now, name)
     digits = 2 if unit == "% O2" else 0
     if value is not None:
         return Known(value, True, f"{word} {value:.{digits}f} {unit} (now)")
-    why = "not known now" if shown is None else f"shows {shown:.{digits}f} {unit} now"
+    why = "not known now" if shown is None else f"shows {number_words(shown, digits)} {unit} now"
     return Known(stated, False, f"{word} {stated:.{digits}f} {unit} (stated: {why})")
 
 

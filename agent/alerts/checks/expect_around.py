@@ -1,6 +1,6 @@
 """Expected values of the checks around the probe: the first look, another analyzer, the line."""
 
-from agent.alerts.checks.conditions import Conditions, believed
+from agent.alerts.checks.conditions import Conditions, believed, number_words
 from agent.alerts.checks.expect import CODATA, Expect, mv_for, reading_pct
 from detectors.finding import Finding
 from detectors.probe.nernst import AIR_O2_FRAC
@@ -76,7 +76,7 @@ def look_first(c: Conditions, finding: Finding | None) -> list[Expect]:
                 digits=digits,
             )
         )
-    damping = c.map.conventions.o2_damping_s
+    damping = c.damping_s
     rows.append(
         Expect(
             quantity="damping time of the display",
@@ -84,7 +84,7 @@ def look_first(c: Conditions, finding: Finding | None) -> list[Expect]:
             unit="s",
             low=damping,
             high=damping,
-            at="as in the configuration and on the last sheet",
+            at="as on the last sheet" + ("; not configured" if damping is None else " and in the configuration"),
             source="the site's own settings",
             digits=1,
         )
@@ -141,7 +141,7 @@ def line_and_cable(c: Conditions, finding: Finding | None) -> list[Expect]:
 
 def _now_words(c: Conditions, name: str, unit: str, digits: int) -> str:
     value = c.now.value(name)
-    return "not known now: measure it" if value is None else f"shows {value:.{digits}f} {unit} now"
+    return "not known now: measure it" if value is None else f"shows {number_words(value, digits)} {unit} now"
 
 
 def _wet_for_dry(dry_pct: float) -> float:

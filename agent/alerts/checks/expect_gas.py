@@ -7,10 +7,12 @@ from agent.alerts.checks.expect import CODATA, Expect, factor_mv, mv_for, readin
 from agent.config.model import TestGas
 from detectors.finding import Finding
 from detectors.probe.nernst import AIR_O2_FRAC
+from detectors.slow_recovery import DIFFUSION_EXPONENT
 
 __all__ = ["air_ingress", "cell_on_air", "cell_on_test_gas", "reference_air", "return_time", "two_flow_air"]
 
 GOOD_MV, ACT_MV = 2.0, 5.0  # common practice: within 2 mV good, beyond 5 mV act
+CLEAR_KPA, CLOGGING_KPA = 1.0, 5.0  # common practice: clear, to be watched, clogging, at the usual flow
 AIR_PCT = 100.0 * AIR_O2_FRAC
 
 
@@ -95,19 +97,20 @@ def cell_on_test_gas(c: Conditions, finding: Finding | None) -> list[Expect]:
 
 
 def two_flow_air(c: Conditions, finding: Finding | None) -> list[Expect]:
-    """Pressure behind the filter from two flows."""
+    """Pressure behind the filter from two flows. Every row's range is the same verdict: clear."""
     del finding
     k = factor_mv(c)
-    one_kpa, five_kpa = (k * log(1.0 + p / c.pressure_kpa) for p in (1.0, 5.0))
+    clear_mv, clogging_mv = (k * log(1.0 + p / c.pressure_kpa) for p in (CLEAR_KPA, CLOGGING_KPA))
+    clear_pct, clogging_pct = (AIR_PCT * (1.0 + p / c.pressure_kpa) for p in (CLEAR_KPA, CLOGGING_KPA))
     return [
         Expect(
             quantity="E2 - E1, F2 twice F1",
             value=0.0,
             unit="mV",
-            low=-one_kpa,
+            low=-clear_mv,
             high=0.2,
-            at=f"{c.cell_c.words}; -{one_kpa:.2f} mV is 1 kPa at F1 (clear below), -{five_kpa:.2f} mV is 5 kPa "
-            f"(clogging beyond); the filter's own value when new is better",
+            at=f"{c.cell_c.words}; {_zones(f'-{clear_mv:.2f}', f'-{clogging_mv:.2f} mV')}; the filter's own value when "
+            f"new is better",
             source=f"[C] -k ln(1 + dp/P), {CODATA}; limits [P]",
         ),
         Expect(
@@ -115,18 +118,19 @@ def two_flow_air(c: Conditions, finding: Finding | None) -> list[Expect]:
             value=None,
             unit="kPa",
             low=0.0,
-            high=5.0,
-            at=f"P = {c.pressure_kpa:.1f} kPa, k = {k:.3f} mV; pressure taken as proportional to flow",
-            source="[C]; clear below 1, clogging above 5 [P]",
+            high=CLEAR_KPA,
+            at=f"P = {c.pressure_kpa:.1f} kPa, k = {k:.3f} mV; {_zones(f'{CLEAR_KPA:g}', f'{CLOGGING_KPA:g} kPa')}; "
+            f"pressure taken as proportional to flow",
+            source="[C]; limits [P]",
         ),
         Expect(
             quantity="reading in air, nothing stored",
             value=AIR_PCT,
             unit="% vol",
-            high=AIR_PCT * (1.0 + 5.0 / c.pressure_kpa),
-            at=f"1 kPa reads {AIR_PCT * (1 + 1 / c.pressure_kpa):.2f} %, 5 kPa "
-            f"{AIR_PCT * (1 + 5 / c.pressure_kpa):.2f} %",
-            source=f"[C] {CODATA}",
+            high=clear_pct,
+            at=f"at F1; {CLEAR_KPA:g} kPa reads {clear_pct:.2f} %, {CLOGGING_KPA:g} kPa {clogging_pct:.2f} %: "
+            f"{_zones(f'{clear_pct:.2f}', f'{clogging_pct:.2f} %')}",
+            source=f"[C] {CODATA}; limits [P]",
         ),
     ]
 
@@ -136,7 +140,9 @@ def return_time(c: Conditions, finding: Finding | None) -> list[Expect]:
     x = c.o2_pct.value
     start, end = x + 0.9 * (AIR_PCT - x), x + (AIR_PCT - x) / 3.0
     baseline = finding.baseline if finding is not None and finding.symptom == "slow_recovery" else None
-    damping = c.map.conventions.o2_damping_s
+    colder = ((400.0 + 273.15) / (250.0 + 273.15)) ** DIFFUSION_EXPONENT
+    damping = c.damping_s
+    own_damping = "not configured" if damping is None else f"{damping:g} s"
     if baseline is not None:
         tau, low, high, whose = baseline, None, 2.0 * baseline, "its own when the filter was new"
     elif (as_new := c.map.as_new.tau_s) is not None:
@@ -172,8 +178,11 @@ def return_time(c: Conditions, finding: Finding | None) -> list[Expect]:
             unit="s",
             low=low,
             high=high,
-            at=f"{whose}; at like load and flue temperature; display damping {damping:g} s adds to what is timed",
-            source="the probe's own baseline; twice = plan, four times = next chance [P]",
+            at=f"{whose}; at like load and flue temperature: with flue gas at 250 instead of 400 degC the same filter "
+            f"takes {colder:.2f} times as long; damping of the display ({own_damping}) is timed along with it: a 5 s "
+            f"probe behind 5 s of damping reads 9 to 10 s",
+            source="the probe's own baseline; twice = plan, four times = next chance [P]; diffusion with T^1.75, "
+            "time constants add [C]",
             digits=1,
         ),
     ]
@@ -205,6 +214,18 @@ def reference_air(c: Conditions, finding: Finding | None) -> list[Expect]:
                 source=f"[C] {CODATA}",
             )
         )
+    squeezed = k * log(1.0 + 1.0 / c.pressure_kpa)
+    rows.append(
+        Expect(
+            quantity="rise of cell mV for 1 kPa too much pressure on the reference",
+            value=squeezed,
+            unit="mV",
+            at=f"{c.cell_c.words}; the other way round, it reads low: {x:.2f} % shows as "
+            f"{shifted_reading_pct(c, x, squeezed):.2f} %",
+            source=f"[C] k ln(1 + dp/P), {CODATA}",
+            digits=3,
+        )
+    )
     return rows
 
 
@@ -223,6 +244,11 @@ def air_ingress(c: Conditions, finding: Finding | None) -> list[Expect]:
             source="[P]; 1 % of air [C]",
         )
     ]
+
+
+def _zones(clear: str, clogging: str) -> str:
+    """The one verdict on a filter, in the unit of a row."""
+    return f"up to {clear} clear, from there to {clogging} watch it, beyond that clogging"
 
 
 def _between(c: Conditions, gas: AirSide) -> tuple[float, float, float]:

@@ -16,13 +16,14 @@ __all__ += ["thermocouple_millivolts", "transmitter_inputs"]
 IEC_60584: Final = "IEC 60584-1 [S]"
 IEC_60751: Final = "IEC 60751 [S]"
 HEATER_TOLERANCE: Final = 0.10  # common practice
+OWN_TOLERANCE_PCT: Final = 5.0  # of the winding's own value when new, common practice
 OHM_PER_M: Final = ((0.5, 5.1), (0.8, 2.0), (1.0, 1.3))  # type K loop by wire diameter in mm, published wire tables
 
 
 def heater_cold(c: Conditions, finding: Finding | None) -> list[Expect]:
     """Winding and insulation, cold."""
     del finding
-    alloys = f"{ALLOY_CT_RANGE[0]:.2f} to {ALLOY_CT_RANGE[1]:.2f} by alloy, {ALLOY_CT_UNKNOWN:.2f} if unknown"
+    alloys = f"{ALLOY_CT_RANGE[0]:.2f} to {ALLOY_CT_RANGE[1]:.2f} by alloy [S], {ALLOY_CT_UNKNOWN:.2f} if unknown [P]"
     rows = []
     if c.hot_ohm is None:
         rows.append(
@@ -31,7 +32,7 @@ def heater_cold(c: Conditions, finding: Finding | None) -> list[Expect]:
                 value=None,
                 unit="ohm",
                 at=f"{c.rating}: take V^2/P from its plate, divide by {ALLOY_CT_UNKNOWN:.2f}, within 10 %",
-                source=f"[C] V^2/(P x CT), CT {alloys} [S]; tolerance [P]",
+                source=f"[C] V^2/(P x CT), CT {alloys}; tolerance [P]",
             )
         )
     else:
@@ -46,7 +47,7 @@ def heater_cold(c: Conditions, finding: Finding | None) -> list[Expect]:
                 high=cold.high,
                 at=f"cold, about 20 degC; {c.rating}: {c.hot_ohm:.0f} ohm hot, {bare.low:.0f} to {bare.high:.0f} cold "
                 "by alloy, then 10 % either way",
-                source=f"[C] V^2/(P x CT), CT {alloys} [S]; tolerance [P]",
+                source=f"[C] V^2/(P x CT), CT {alloys}; tolerance [P]",
                 digits=1,
             )
         )
@@ -61,10 +62,22 @@ def heater_cold(c: Conditions, finding: Finding | None) -> list[Expect]:
                 low=cold.low,
                 high=cold.high,
                 at=f"cold, about 20 degC; V/I was {live:.0f} ohm hot",
-                source=f"[C] V/I divided by CT {alloys} [S]; tolerance [P]",
+                source=f"[C] V/I divided by CT {alloys}; tolerance [P]",
                 digits=1,
             )
         )
+    rows.append(
+        Expect(
+            quantity="winding, against its own value when new",
+            value=100.0,
+            unit="% of it",
+            low=100.0 - OWN_TOLERANCE_PCT,
+            high=100.0 + OWN_TOLERANCE_PCT,
+            at="where that value was noted: it tells more than the rating; cold both times",
+            source="[P]",
+            digits=0,
+        )
+    )
     rows.append(
         Expect(
             quantity="insulation, winding to body",

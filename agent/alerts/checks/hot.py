@@ -137,8 +137,10 @@ HOT: Final = (
             "E1 - (E2 - E1) F1/(F2 - F1). If pressure goes with flow squared, F2 = 2 F1 gives a third of that "
             "pressure [C]: report the range.",
         ),
-        if_inside="Filter passes gas; a negative offset then belongs to cell or reference.",
+        if_inside="Filter is clear (under 1 kPa [P]); a negative offset then belongs to cell or reference.",
         if_outside=(
+            "1 to 5 kPa [P]: watch it, repeat at the next check and compare with its own value when new.",
+            "Over 5 kPa [P]: clogging, plan the filter.",
             "Flow cannot be reached, or pressure stays for seconds after shutting the valve: nearly closed, plan the "
             "filter now.",
             "An open filter lets pressure go in well under a second (0.12 L behind it, 3 L/min at 2 kPa: 0.05 s [C]): "

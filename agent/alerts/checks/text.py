@@ -19,6 +19,7 @@ class PlantState(StrEnum):
     NOTHING_OPENED = "NOTHING OPENED"
     COLD_AND_ISOLATED = "COLD AND ISOLATED"
     HOT_AND_LIVE = "HOT AND LIVE"
+    HEATER_ISOLATED = "HEATER ISOLATED FIRST"
 
     @property
     def meaning(self) -> str:
@@ -34,6 +35,10 @@ _MEANING: Final = {
     ),
     PlantState.HOT_AND_LIVE: (
         "heater on, on set point within 5 K and duty steady for two hours [P]. Mains is exposed once the head is open"
+    ),
+    PlantState.HEATER_ISOLATED: (
+        "heater supply locked off and proved dead before any wire comes off, and locked off until every substitute is "
+        "out again. The transmitter stays powered to show what it is given, so its terminals are live"
     ),
 }
 

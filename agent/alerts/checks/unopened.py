@@ -88,6 +88,8 @@ UNOPENED: Final = (
         cautions="ADF",
         tools=("caps and plugs", "leak spray (cool parts only)", "flue-pressure reading"),
         steps=(
+            "Read the flue pressure: only a duct under suction draws air in through a leak; above atmospheric "
+            "pressure a leak blows gas out and makes no reading too high [P].",
             "Cap the check-gas inlet; pinch or isolate its line downstream of the valve; wait five minutes.",
             "Seal flange and port joints temporarily as the permit allows, one at a time. Watch the reading after "
             "each.",
