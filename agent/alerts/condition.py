@@ -5,6 +5,7 @@ from math import isfinite
 from typing import Any, Final
 
 from agent.alerts.lifecycle import HIDDEN
+from agent.alerts.reading import told_error_pct
 from agent.alerts.symptoms import StatusSignal, worst_signal
 from agent.config.model import Settings
 from agent.reconstruct.now import Mode, ProbeNow, Trust
@@ -46,7 +47,7 @@ def condition_payload(
         "probe": now.probe,
         "mode": now.mode.value,
         "reading_trust": now.trust.value,
-        "error_estimate": None if now.error_estimate is None else round(now.error_estimate, 3) + 0.0,
+        "error_estimate": told_error_pct(now),
         "error_direction": now.error_direction,
         "status_signal": None if signal is None else signal.value,
         "sample_at": None if now.sample_at_s is None else to_text(now.sample_at_s),

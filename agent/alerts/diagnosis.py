@@ -5,11 +5,13 @@ Also the two tables behind 'one cause, one alert': what a cause explains, and wh
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from math import exp, isfinite
+from math import exp
 from typing import Any, Final
 
 from agent.alerts.evidence import Fact, Rule, shipped_rules
+from agent.alerts.reading import told_error_pct
 from agent.alerts.symptoms import symptom as symptom_row
+from agent.alerts.track import believable
 from agent.config.model import Settings
 from agent.reconstruct.now import ProbeNow
 from detectors.finding import Finding
@@ -59,6 +61,7 @@ WORSENS_INTO: Final[Mapping[str, frozenset[str]]] = {
 LIKELY_SCORE: Final = 3.0
 LIKELY_LEAD: Final = 1.0
 MOST_SUSPECTS: Final = 4
+MOST_PRESSURE_FACTORS: Final = 1.0  # Nernst factors of offset that may be pressure: 1.7 atmospheres
 
 
 def explains(cause: str, symptom: str) -> bool:
@@ -99,7 +102,7 @@ def facts_of(settings: Settings, probe: str, finding: Finding, now: ProbeNow, ar
         ("same_supply", around.same_supply),
         ("same_line", around.same_line),
         ("line_silent", around.line_silent),
-        ("reads_wrong_pct", now.error_estimate),
+        ("reads_wrong_pct", told_error_pct(now)),
     ):
         if known is not None:
             facts[name] = known if isinstance(known, bool) else float(known)
@@ -107,7 +110,7 @@ def facts_of(settings: Settings, probe: str, finding: Finding, now: ProbeNow, ar
         facts["ratio"] = finding.value / finding.baseline
         facts["rise_pct"] = 100.0 * (finding.value / finding.baseline - 1.0)
     _derive(facts, at.nominal_voltage, at.barometric_kpa)
-    return {name: fact for name, fact in facts.items() if isinstance(fact, str) or isfinite(fact)}
+    return {name: fact for name, fact in facts.items() if isinstance(fact, str) or believable(fact)}
 
 
 def suspects(symptom: str, facts: Mapping[str, Fact], rules: Sequence[Rule] | None = None) -> list[dict[str, Any]]:
@@ -165,4 +168,5 @@ def _derive(facts: dict[str, Fact], nominal_v: float, pressure_kpa: float) -> No
         facts["supply_ratio"] = volts / nominal_v
     if (raw := number("raw_offset_mv")) is not None and raw < 0:
         k = float(nernst_factor_mv(number("now_cell_temp") or 700.0, invalid="nan"))
-        facts["pressure_kpa"] = pressure_kpa * (exp(-raw / k) - 1.0)
+        if -raw < MOST_PRESSURE_FACTORS * k:  # beyond, or for a cell that is no cell, it is no pressure
+            facts["pressure_kpa"] = pressure_kpa * (exp(-raw / k) - 1.0)

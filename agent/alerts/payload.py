@@ -8,10 +8,12 @@ from typing import Any, Final
 from agent.alerts.checks.texts import check_text
 from agent.alerts.diagnosis import Around, facts_of, suspects
 from agent.alerts.policy import Policy
+from agent.alerts.reading import misleads_trim, told_error_pct, told_trust
+from agent.alerts.seen import evidence_of
 from agent.alerts.symptoms import Audience, Priority, StatusSignal
 from agent.alerts.symptoms import symptom as symptom_row
 from agent.alerts.track import Track
-from agent.alerts.words import headline, misleads_trim, operator_action
+from agent.alerts.words import headline, operator_action
 from agent.config.model import Settings
 from agent.reconstruct.now import ProbeNow
 from agent.rfc3339 import from_text, milliseconds, to_text
@@ -44,6 +46,7 @@ def alert_payload(
     assert track.raised_at_s is not None
     probe = settings.probes[track.probe]
     facts = facts_of(settings, track.probe, finding, now, around)
+    audience = _audience(policy, facts)
     over = track.cleared_at_s is not None
     updated_at_s = track.raised_at_s if track.updated_at_s is None else track.updated_at_s
     return {
@@ -57,7 +60,7 @@ def alert_payload(
         "probe": track.probe,
         "symptom": track.symptom,
         "class": "alert" if policy.kind == "alert" else "alarm",
-        "audience": _audience(policy, facts).value,
+        "audience": audience.value,
         "state": track.state.value,
         "state_reason": track.state_reason,
         "status_signal": _status_signal(track.symptom, facts).value,
@@ -68,11 +71,13 @@ def alert_payload(
         "sent_at": None,
         "delayed": False,
         "headline": headline(probe.name or track.probe, finding, now, facts, over=over),
-        "operator_action": "none" if over else operator_action(finding, now, used_by_trim=probe.used_by_trim),
-        "reading_trust": now.trust.value,
-        "error_estimate": None if now.error_estimate is None else round(now.error_estimate, 3) + 0.0,
+        "operator_action": "none"
+        if over
+        else operator_action(finding, now, used_by_trim=probe.used_by_trim, audience=audience),
+        "reading_trust": told_trust(track.symptom, now).value,
+        "error_estimate": told_error_pct(now),
         "error_direction": now.error_direction,
-        "evidence": _evidence(finding),
+        "evidence": evidence_of(settings, track.probe, finding),
         "suspects": suspects(track.symptom, facts),
         "consequences": [dict(one) for one in consequences],
         "continues": track.continues,
@@ -91,7 +96,7 @@ def stamp(payload: Mapping[str, Any], durable: bool, now_s: float) -> dict[str, 
 def priority_of(policy: Policy, finding: Finding, now: ProbeNow, *, used_by_trim: bool) -> Priority:
     """By consequence: the urgent form one step up, and one more where automatic trim follows a reading too high."""
     steps = 1 if finding.level >= 2 else 0
-    if used_by_trim and misleads_trim(now):
+    if used_by_trim and misleads_trim(finding.symptom, now):
         steps += 1
     return policy.priority.raised(steps)
 
@@ -109,26 +114,5 @@ def _status_signal(symptom: str, facts: Mapping[str, Any]) -> StatusSignal:
     return symptom_row(symptom).status_signal
 
 
-def _evidence(finding: Finding) -> dict[str, Any]:
-    return {
-        "value": _rounded(finding.value),
-        "unit": finding.unit or None,
-        "uncertainty": _rounded(finding.uncertainty),
-        "baseline": _rounded(finding.baseline),
-        "limit": _rounded(finding.limit),
-        "trend_per_day": _rounded(finding.trend_per_day),
-        "reaches_limit_earliest": _time(finding.reaches_limit_earliest_s),
-        "reaches_limit_latest": _time(finding.reaches_limit_latest_s),
-        "episodes": finding.episodes,
-        "since": _time(finding.since_s),
-        "level": finding.level,
-    }
-
-
 def _time(time_s: float | None) -> str | None:
     return None if time_s is None else to_text(time_s)
-
-
-def _rounded(value: float | None) -> float | None:
-    """Five significant digits: more than any of it is known to."""
-    return None if value is None else float(f"{value:.5g}")

@@ -8,9 +8,21 @@ from typing import Any, Final
 from agent.alerts.lifecycle import Condition, State
 from detectors.finding import Finding
 
-__all__ = ["ROW_VERSION", "RowError", "Track", "earliest_due_s", "finding_from_row", "finding_to_row", "row_key"]
+__all__ = [
+    "ROW_VERSION",
+    "RowError",
+    "Track",
+    "believable",
+    "earliest_due_s",
+    "finding_from_row",
+    "finding_to_row",
+    "row_key",
+]
 
 ROW_VERSION: Final = 1
+WILD: Final = 1e12  # in any unit: far beyond what a probe gives, and beyond UTC seconds as well
+LATEST_S: Final = 253_402_300_799.0  # end of the year 9999, the last that RFC 3339 writes
+TIMES: Final = ("since_s", "reaches_limit_earliest_s", "reaches_limit_latest_s")
 
 
 class RowError(ValueError):
@@ -101,10 +113,19 @@ def earliest_due_s(tracks: Iterable[Track]) -> float:
 
 
 def finding_to_row(finding: Finding) -> dict[str, Any]:
-    """JSON-able data; a number that is not finite becomes null, such a fact is left out."""
+    """JSON-able data; a number that cannot be (`believable`) becomes null, such a fact is left out."""
     row = asdict(finding)
-    row["facts"] = {k: v for k, v in finding.facts.items() if not isinstance(v, float) or isfinite(v)}
-    return {k: None if isinstance(v, float) and not isfinite(v) else v for k, v in row.items()}
+    row["facts"] = {k: v for k, v in finding.facts.items() if isinstance(v, str) or believable(v)}
+    row = {k: None if isinstance(v, float) and not believable(v) else v for k, v in row.items()}
+    for name in TIMES:
+        if row[name] is not None and not 0.0 <= row[name] < LATEST_S:
+            row[name] = None
+    return row
+
+
+def believable(number: float) -> bool:
+    """Whether a number can be one of a probe's: finite, and not beyond everything that is ever measured."""
+    return isfinite(number) and abs(number) < WILD
 
 
 def finding_from_row(row: Mapping[str, Any]) -> Finding:

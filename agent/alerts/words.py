@@ -4,12 +4,13 @@ from collections.abc import Callable, Mapping
 from typing import Final
 
 from agent.alerts.evidence import Fact
-from agent.alerts.symptoms import Speed, symptom
+from agent.alerts.reading import misleads_trim, told_error_pct, told_trust, trust_words
+from agent.alerts.symptoms import Audience, Speed, symptom
 from agent.reconstruct.now import ProbeNow, Trust
 from agent.rfc3339 import to_text
 from detectors.finding import Finding
 
-__all__ = ["HEADLINE_LIMIT", "headline", "misleads_trim", "operator_action", "trust_words"]
+__all__ = ["HEADLINE_LIMIT", "headline", "operator_action"]
 
 HEADLINE_LIMIT: Final = 120
 
@@ -23,50 +24,46 @@ def headline(name: str, finding: Finding, now: ProbeNow, facts: Mapping[str, Fac
     told = f"{name}: {what}."
     if finding.symptom == "no_communication":  # nothing can be said of the reading
         return told
-    trusted = f"{told} {trust_words(now, steady=finding.symptom == 'slow_recovery')}"
+    trusted = f"{told} {trust_words(finding.symptom, now)}"
     for text in (trusted, told):
         if len(text) <= HEADLINE_LIMIT:
             return text
     return told[: HEADLINE_LIMIT - 4].rsplit(" ", 1)[0].rstrip(",;:") + " ..."
 
 
-def misleads_trim(now: ProbeNow) -> bool:
-    """Whether the reading errs high; a held one misleads as soon as it is live again, which is in a moment."""
-    return now.error_direction == "high" and now.trust in (Trust.DOUBTFUL, Trust.BAD, Trust.HELD)
+def operator_action(finding: Finding, now: ProbeNow, *, used_by_trim: bool, audience: Audience | None = None) -> str:
+    """What an operator can do by site procedure; 'none tonight' where it can wait for the technician.
 
-
-def trust_words(now: ProbeNow, *, steady: bool = False) -> str:
-    """Whether the reading can be trusted now, as a sentence."""
-    error = now.error_estimate
-    off = "" if error is None or now.error_direction is None else f", about {abs(error):.1f} % O2 {now.error_direction}"
-    match now.trust:
-        case Trust.GOOD:
-            return "Steady O2 good." if steady else "Reading good."
-        case Trust.DOUBTFUL:
-            return f"Reading doubtful{off}."
-        case Trust.BAD:
-            return f"Do not use the reading{off}."
-        case Trust.HELD:
-            return f"Reading held; live it is{off[1:]}." if off else "Reading held."
-        case _:
-            return "Reading not judged."
-
-
-def operator_action(finding: Finding, now: ProbeNow, *, used_by_trim: bool) -> str:
-    """What an operator can do by site procedure; 'none tonight' where it can wait for the technician."""
-    if used_by_trim and misleads_trim(now):
-        error = "" if now.error_estimate is None else f" by about {abs(now.error_estimate):.1f} % O2"
+    `audience` is whom the alert goes to; the symptom's own when absent.
+    """
+    name = finding.symptom
+    trust, row = told_trust(name, now), symptom(name)
+    error = told_error_pct(now)
+    if used_by_trim and misleads_trim(name, now):
+        size = "" if error is None else f" by about {abs(error):.1f} % O2"
         when = "Once it is live again the reading" if now.trust is Trust.HELD else "Reading"
         return (
-            f"{when} is too high{error} and trim answers by taking air away: by site procedure put trim in manual or "
+            f"{when} is too high{size} and trim answers by taking air away: by site procedure put trim in manual or "
             "on another measurement, watch CO."
         )
-    fixed = _ACTIONS.get(finding.symptom)
-    if fixed is not None:
+    if (fixed := _ACTIONS.get(name)) is not None:
         return fixed
-    if now.trust is Trust.BAD:
-        return "Do not steer by this reading: by site procedure use another measurement until it is mended."
-    return "none tonight" if symptom(finding.symptom).speed is Speed.SLOW else "none now; tell the technician"
+    size = "" if error is None else f"about {abs(error):.1f} % O2 "
+    reads = (
+        "how far it errs is not known" if now.error_direction is None else f"it shows {size}too {now.error_direction}"
+    )
+    if trust is Trust.BAD:
+        return (
+            f"Do not steer by this reading ({reads}): by site procedure use another measurement, and take trim off "
+            "this probe where it is used, until it is mended. Tell the technician."
+        )
+    for_operator = (row.audience if audience is None else audience) is Audience.OPERATOR
+    if trust is Trust.DOUBTFUL and for_operator:
+        how = "with care" if now.error_direction is None else "with that error in mind"
+        return (
+            f"Read it {how}: {reads}. Tell the technician; by site procedure take trim off this probe where it is used."
+        )
+    return "none tonight" if row.speed is Speed.SLOW and not for_operator else "none now; tell the technician"
 
 
 _ACTIONS: Final[Mapping[str, str]] = {
@@ -153,4 +150,6 @@ _HEADLINES: Final[Mapping[str, Callable[[Finding, Mapping[str, Fact]], str]]] = 
 
 def _number(value: float) -> str:
     size = abs(value)
+    if size >= 1e6:
+        return f"{value:.3g}"
     return f"{value:.0f}" if size >= 100 else f"{value:.1f}" if size >= 10 else f"{value:.2f}"

@@ -39,6 +39,29 @@ def test_demand_up_with_v_over_i_up_is_an_aged_winding(settings):
     assert "demand is 15 % above" in words(rows)
 
 
+@pytest.mark.parametrize(
+    ("facts", "around", "confidence"),
+    [
+        ({}, Around(), "possible"),
+        ({"has_voltage": True}, Around(), "possible"),
+        ({"watts_ratio": 1.01}, Around(), "likely"),
+        ({"resistance_ratio": 1.12}, Around(), "likely"),
+        ({}, Around(quiet=frozenset({"cell_slope_drift"})), "likely"),
+    ],
+)
+def test_a_heater_that_creeps_is_likely_only_with_watts_v_over_i_or_slope_to_say_so(
+    settings, facts, around, confidence
+):
+    facts = {"shape": "creep", "has_voltage": False, **facts}
+    rows = judge(settings, "heater_duty_creep", value=0.46, baseline=0.40, facts=facts, around=around)
+    assert first(rows) == ("heater", confidence)
+
+
+def test_too_little_reserve_alone_names_the_heater_as_possible(settings):
+    facts = {"guard": True, "demand_limit": 0.81, "has_voltage": False}
+    assert first(judge(settings, "heater_duty_creep", value=0.84, facts=facts)) == ("heater", "possible")
+
+
 def test_demand_and_slope_up_together_is_a_thermocouple_reading_low(settings):
     rows = judge(
         settings,

@@ -10,6 +10,7 @@ from agent.alerts.condition import condition_payload, sample_payload, status_sig
 from agent.alerts.message_schemas import SCHEMA_NAMES, load_schema
 from agent.alerts.payload import stamp
 from agent.alerts.plain import expected, render
+from agent.alerts.seen import rounded_to
 from agent.alerts.status import status_payload
 from agent.alerts.symptoms import SYMPTOMS, StatusSignal
 from agent.alerts.words import HEADLINE_LIMIT
@@ -67,13 +68,71 @@ def test_every_symptom_makes_a_valid_alert_and_check(settings, symptom, full):
 
 
 def test_the_example_of_the_contract_reads_as_it_was_written(settings):
-    payload, _ = raised(settings, **SLOW)
+    recovering = now(mode=Mode.RECOVERY, trust=Trust.DOUBTFUL, steady_trust=Trust.GOOD)  # as it always is noticed
+    payload, _ = raised(settings, known=recovering, **SLOW)
+    assert payload["reading_trust"] == "good"
     assert payload["headline"] == "B2 east: filter closing, takes 41 s where 14 is usual. Steady O2 good."
     assert payload["operator_action"] == "none tonight"
     assert (payload["class"], payload["audience"], payload["priority"]) == ("alert", "technician", "low")
     assert payload["status_signal"] == "maintenance_required"
     assert payload["suspects"][0]["part"] == "filter"
     assert payload["check_id"] == "look_first"
+
+
+CREEP = {
+    "value": 0.523456,
+    "uncertainty": 0.00423,
+    "baseline": 0.42718,
+    "limit": 0.469898,
+    "trend_per_day": 0.0006182,
+    "episodes": 14,
+    "reaches_limit_earliest_s": T0 + 8e6,
+}
+
+
+def test_a_share_of_output_is_told_in_percent_to_the_digits_that_are_known(settings):
+    evidence = raised(settings, "heater_duty_creep", **CREEP)[0]["evidence"]
+    assert [evidence[key] for key in ("value", "baseline", "limit")] == [52.35, 42.72, 46.99]
+    assert (evidence["uncertainty"], evidence["trend_per_day"]) == (0.42, 0.062)
+    assert evidence["unit"] == "% of full output"
+
+
+@pytest.mark.parametrize(
+    ("symptom", "reaches", "counted"),
+    [
+        ("heater_duty_creep", "no reserve on low supply", "days"),
+        ("cell_offset_drift", "5 mV", "checks"),
+        ("slow_recovery", "four times usual", "recoveries"),
+        ("reading_noisy", None, None),
+    ],
+)
+def test_evidence_says_what_is_reached_at_its_dates_and_what_it_counts(settings, symptom, reaches, counted):
+    evidence = raised(settings, symptom, **CREEP)[0]["evidence"]
+    assert (evidence["reaches"], evidence["counted"]) == (reaches, counted)
+    evidence = raised(settings, symptom, value=1.0)[0]["evidence"]
+    assert (evidence["reaches"], evidence["counted"]) == (None, None)
+
+
+def test_what_is_reached_follows_the_settings(settings):
+    own = settings.model_copy(
+        update={"detectors": {"cell_offset_drift": {"raw_limit_mv": 6.5}, "slow_recovery": {"urgent_ratio": 4.5}}}
+    )
+    assert raised(own, "cell_offset_drift", **CREEP)[0]["evidence"]["reaches"] == "6.5 mV"
+    assert raised(own, "slow_recovery", **CREEP)[0]["evidence"]["reaches"] == "4.5 times usual"
+
+
+@pytest.mark.parametrize(
+    ("value", "u", "told"), [(41.234, 2.14, 41.2), (41.234, None, 41.2), (-2.6123, 0.0, -2.61), (1234.5, 87.0, 1234.0)]
+)
+def test_a_value_is_told_to_the_second_digit_of_its_uncertainty(value, u, told):
+    assert rounded_to(value, u) == told
+
+
+def test_condition_and_alert_leave_out_an_error_that_cannot_be(settings):
+    known = now(trust=Trust.BAD, error_estimate=-18.0, error_direction="low")
+    payload, _ = raised(settings, known=known, **SLOW)
+    for told in (payload, condition_payload(settings, known, {}, [])):
+        assert (told["error_estimate"], told["error_direction"]) == (None, "low")
 
 
 def test_a_missing_value_is_null_and_never_absent(settings):
