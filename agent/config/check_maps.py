@@ -38,7 +38,7 @@ def check_maps(settings: Settings) -> Faults:
         for signal, register in kind.signals.items():
             key = (*at, "signals", signal)
             if signal not in SIGNALS:
-                yield key, f"unknown signal{did_you_mean(signal, SIGNALS)}"
+                yield key, f"unknown signal{did_you_mean(signal, SIGNALS, few=len(SIGNALS))}"
                 continue
             yield from _check_register(key, SIGNALS[signal].kind, register, kind.max_registers)
         yield from _check_words(at, kind)
@@ -147,7 +147,10 @@ def _check_words(at: Key, kind: RegisterMap) -> Faults:
                 yield (*key, "values", code), f"got {code}, a word is 0 to 65535"
             for flag in flags:
                 if flag not in FLAGS:
-                    yield (*key, "values", code), f"unknown flag {_quoted(flag)}{did_you_mean(flag, FLAGS)}"
+                    yield (
+                        (*key, "values", code),
+                        f"unknown flag {_quoted(flag)}{did_you_mean(flag, FLAGS, few=len(FLAGS))}",
+                    )
                 elif sayers.setdefault(flag, key) != key:
                     yield (*key, "values", code), f"{flag} is said by {dotted((*at, *sayers[flag][-2:]))} already"
 

@@ -1,5 +1,6 @@
 """Pydantic's errors in our words: one line each, what came and what would be right, and never a secret."""
 
+import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Any
@@ -7,9 +8,11 @@ from typing import Any
 from agent.config.errors import Key, Problem, dotted, shown
 from agent.config.nearest import did_you_mean
 from agent.config.shape import HIDDEN, Shape, child, for_kind, walk
+from agent.config.warn import manual_address_hint
 
 __all__ = ["Places", "explain"]
 
+_WITH_PORT = re.compile(r"([A-Za-z0-9_.-]+|\[[0-9A-Fa-f:.]+\]):[0-9]{1,5}")
 _ID = "an id is 1 to 32 of a-z, 0-9, _ and -"
 _WORDS: Mapping[str, str] = {
     "float_type": "must be a number",
@@ -117,12 +120,28 @@ def _one(error: Mapping[str, Any], loc: Key, places: Places, values: Mapping[str
     if kind in ("too_long", "too_short") and shape is not None:
         return places.problem(loc, f"got {shown(given)}, must be a list of two")
     if kind == "string_pattern_mismatch":
-        must = "must be a host name or an address alone" if loc[-1:] == ("host",) else _ID
+        must = _host_words(given) if loc[-1:] == ("host",) else _ID
         return places.problem(loc, f"got {shown(given)}, {must}")
     if "detectors" in loc and loc.index("detectors") == len(loc) - 3:
         return places.problem(loc, f"got {shown(given)}, must be a number, true or false, or a text")
     must = _WORDS[kind].format(**context) if kind in _WORDS else f"cannot be used ({kind.replace('_', ' ')})"
-    return places.problem(loc, must if loc in HIDDEN else f"got {shown(given)}, {must}")
+    return places.problem(loc, must if loc in HIDDEN else f"got {shown(given)}, {must}{_aside(kind, loc, given)}")
+
+
+def _host_words(given: object) -> str:
+    """A port behind the host is what people write most; not where the text may hold a login."""
+    port = isinstance(given, str) and "@" not in given and _WITH_PORT.fullmatch(given) is not None
+    return "must be a host name or an address alone" + (": write the port in `port`" if port else "")
+
+
+def _aside(kind: str, loc: Key, given: object) -> str:
+    """What else helps where a number is outside its range."""
+    if loc[-1:] == ("unit",) and given == 0 and kind == "greater_than_equal":
+        return "; 0 is broadcast and is never used"
+    if loc[-1:] == ("address",) and kind == "less_than_equal" and isinstance(given, int):
+        hint = manual_address_hint(given)
+        return f"; addresses are 0-based: {hint}" if hint else ""
+    return ""
 
 
 def _missing(loc: Key, shape: Shape | None) -> str:

@@ -55,7 +55,7 @@ def read_toml(path: Path) -> dict[str, Any]:
             line = content.count(b"\n", 0, error.start) + 1
             text = f"is not UTF-8 text (line {line}, byte {error.start})"
         except tomllib.TOMLDecodeError as error:  # its text has the line and column, and no value
-            text = f"is not valid TOML: {error}"
+            text = f"is not valid TOML: {error}{_likely(str(error))}"
         except RecursionError:
             text = "is not valid TOML: brackets are nested too deep"
         except ValueError:  # Python refuses to read a whole number of thousands of digits
@@ -65,6 +65,12 @@ def read_toml(path: Path) -> dict[str, Any]:
     if text:  # raised here and not above, so that no other error, which may quote the file, hangs on it
         raise ConfigError([Problem(path.name or str(path), "", text)])
     return tables
+
+
+def _likely(error: str) -> str:
+    """What is behind most errors in a value: `host = 192.0.2.20` instead of `host = "192.0.2.20"`."""
+    in_value = error.startswith(("Invalid value", "Expected newline or end of document after a statement"))
+    return '; text needs quotes, as in key = "text"' if in_value else ""
 
 
 def too_deep(tables: object, deepest: int = DEEPEST) -> bool:

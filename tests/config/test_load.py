@@ -11,6 +11,7 @@ import pytest
 from agent.config.errors import ConfigError
 from agent.config.load import from_tables, load, load_settings
 from agent.config.model import Settings
+from agent.signals import SIGNALS
 
 BASE = """
 site = "saltmarsh_mill"
@@ -109,7 +110,7 @@ BROKEN = [
     (east("period_s = true"), "probes.b2_east.period_s: got true, must be a number"),
     (east("period = 5"), "probes.b2_east.period: unknown key, did you mean 'period_s'?"),
     (east("used_by_trim = 1"), "probes.b2_east.used_by_trim: got 1, must be true or false"),
-    (east("unit = 0"), "probes.b2_east.unit: got 0, must be at least 1"),
+    (east("unit = 0"), "probes.b2_east.unit: got 0, must be at least 1; 0 is broadcast and is never used"),
     (east("unit = 1.5"), "probes.b2_east.unit: got 1.5, must be a whole number"),
     (east('twins = "b2-west"'), 'probes.b2_east.twins: got "b2-west", must be a list'),
     (east("heater = 230"), "probes.b2_east.heater: got 230, must be a table"),
@@ -124,6 +125,10 @@ BROKEN = [
     (('kind = "tcp"', ""), 'lines.boiler2.kind: missing, must be one of "tcp", "rtu", "rtu_over_tcp"'),
     (('kind = "tcp"', 'kind = "tcp"\nbaudrate = 9600'), 'lines.boiler2.baudrate: unknown key for kind = "tcp"'),
     (('host = "192.0.2.20"', 'host = "tcp://192.0.2.20"'), 'lines.boiler2.host: got "tcp://192.0.2.20", must be a host name or an address alone'),
+    (('host = "192.0.2.20"', 'host = "192.0.2.20:502"'), 'lines.boiler2.host: got "192.0.2.20:502", must be a host name or an address alone: write the port in `port`'),
+    (('host = "192.0.2.20"', 'host = "[2001:db8::20]:502"'), 'lines.boiler2.host: got "[2001:db8::20]:502", must be a host name or an address alone: write the port in `port`'),
+    (('host = "localhost"', 'host = "broker.mill:8883"'), 'mqtt.host: got "broker.mill:8883", must be a host name or an address alone: write the port in `port`'),
+    (signal("o2x = { address = 400201 }"), "maps.heron.signals.o2x.address: got 400201, must be at most 65535; addresses are 0-based: 400201 in a manual is usually address 200 of table holding"),
     (('"/dev/ttyS0"', '"/dev/ttyS0"\nparity = "mark"'), 'lines.kiln.parity: got "mark", must be one of "none", "even", "odd"'),
     (('o2_basis = "wet"', "o2_clamp = [0, 25, 30]"), "maps.heron.conventions.o2_clamp: got [0, 25, 30], must be a list of two"),
     (('o2_basis = "wet"', "o2_clamp = [0]"), "maps.heron.conventions.o2_clamp.1: missing, must be a list of two"),
@@ -250,7 +255,7 @@ def test_all_problems_are_told_at_once(tmp_path):
     path = write(tmp_path, edited(east("unit = 0\nperiod_s = 0"), ('agent = "edge1"', "")))
     assert lines_of(path) == [
         "site.toml: agent: missing: Id of this running Flueward, in its topics.",
-        "site.toml: probes.b2_east.unit: got 0, must be at least 1",
+        "site.toml: probes.b2_east.unit: got 0, must be at least 1; 0 is broadcast and is never used",
         "site.toml: probes.b2_east.period_s: got 0, must be at least 0.1",
     ]
 
@@ -339,6 +344,25 @@ def test_what_is_no_toml_is_told_with_its_place(tmp_path, content, line):
         assert "(at line 2, column " in found
     else:
         assert found == line
+
+
+@pytest.mark.parametrize("value", ["word", "192.0.2.20", "tcp"])
+def test_a_text_without_quotes_is_told_to_need_them(tmp_path, value):
+    (found,) = lines_of(write(tmp_path, f"site = 'a'\nplain = {value}\n".encode()))
+    assert "(at line 2, column " in found
+    assert found.endswith('; text needs quotes, as in key = "text"')
+
+
+def test_a_signal_like_no_other_is_answered_with_all_there_are(tmp_path):
+    (found,) = lines_of(write(tmp_path, edited(signal("zzqq = { address = 30 }"))))
+    assert found.startswith("site.toml: maps.heron.signals.zzqq: unknown signal; known here: air_check_active, ")
+    assert all(name in found for name in SIGNALS)
+
+
+@pytest.mark.parametrize("host", ["::1", "2001:db8::20", "fe80::1%eth0", "::ffff:192.0.2.20", "plc-7.mill.example"])
+def test_addresses_of_both_kinds_and_names_are_hosts(tmp_path, host):
+    path = write(tmp_path, edited(('host = "192.0.2.20"', f'host = "{host}"')))
+    assert load_settings(path, environ={}).lines["boiler2"].host == host
 
 
 def test_a_file_of_more_than_four_megabytes_is_refused(tmp_path):
