@@ -50,9 +50,9 @@ def error_words(now: ProbeNow) -> str:
     return f"{size}{now.error_direction}"
 
 
-def trust_words(name: str, now: ProbeNow) -> str:
-    """Whether the reading can be trusted, as a sentence."""
-    off = error_words(now)
+def trust_words(name: str, now: ProbeNow, *, short: bool = False) -> str:
+    """Whether the reading can be trusted, as a sentence; a `short` one does not say how far it is off."""
+    off = "" if short else error_words(now)
     steady = _steady(name, now)
     if steady is not None:
         return f"Steady O2 {steady.value}{f', {off}' if off and steady in _WRONG else ''}."

@@ -24,8 +24,8 @@ def headline(name: str, finding: Finding, now: ProbeNow, facts: Mapping[str, Fac
     told = f"{name}: {what}."
     if finding.symptom == "no_communication":  # nothing can be said of the reading
         return told
-    trusted = f"{told} {trust_words(finding.symptom, now)}"
-    for text in (trusted, told):
+    trusted = (f"{told} {trust_words(finding.symptom, now, short=short)}" for short in (False, True))
+    for text in (*trusted, told):
         if len(text) <= HEADLINE_LIMIT:
             return text
     return told[: HEADLINE_LIMIT - 4].rsplit(" ", 1)[0].rstrip(",;:") + " ..."

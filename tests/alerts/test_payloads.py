@@ -158,6 +158,13 @@ def test_a_headline_of_a_long_name_is_cut_at_a_word_and_never_too_long(settings)
     assert payload["headline"].startswith("boiler house two, economiser outlet east: heater takes 15 % more")
 
 
+def test_a_headline_that_would_be_too_long_still_says_whether_the_reading_can_be_trusted(settings):
+    known = now(trust=Trust.DOUBTFUL, steady_trust=Trust.DOUBTFUL, error_estimate=0.42, error_direction="low")
+    evidence = {"value": 0.52, "baseline": 0.427, "reaches_limit_earliest_s": T0 + 8e6}
+    payload, _ = raised(settings, "heater_duty_creep", known, **evidence)
+    assert payload["headline"].endswith(" at the earliest. Steady O2 doubtful.")
+
+
 def test_condition_says_what_is_known_and_what_each_detector_does(settings):
     known = now(
         mode=Mode.IN_SERVICE,

@@ -166,9 +166,9 @@ def test_every_row_of_two_flows_draws_the_same_line():
     assert kpa * (shown["high"] / 20.95 - 1.0) == pytest.approx(pressure["high"], abs=0.03)
     assert pressure["high"] == 1.0
     zones = (
-        (shift, "up to -0.21 clear, from there to -1.01 mV watch it"),
-        (pressure, "up to 1 clear, from there to 5 kPa watch it, beyond that clogging"),
-        (shown, "up to 21.16 clear, from there to 21.98 % watch it"),
+        (shift, "clear to -0.21, watch it from there to -1.01 mV, clogging beyond"),
+        (pressure, "clear to 1, watch it from there to 5 kPa, clogging beyond"),
+        (shown, "clear to 21.16, watch it from there to 21.98 %, clogging beyond"),
     )
     assert all(words in row["at"] for row, words in zones)
 

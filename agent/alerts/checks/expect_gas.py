@@ -248,7 +248,7 @@ def air_ingress(c: Conditions, finding: Finding | None) -> list[Expect]:
 
 def _zones(clear: str, clogging: str) -> str:
     """The one verdict on a filter, in the unit of a row."""
-    return f"up to {clear} clear, from there to {clogging} watch it, beyond that clogging"
+    return f"clear to {clear}, watch it from there to {clogging}, clogging beyond"
 
 
 def _between(c: Conditions, gas: AirSide) -> tuple[float, float, float]:
