@@ -18,14 +18,14 @@ __all__ = ["TURN_S", "Steps", "step_s"]
 
 TURN_S: Final = 0.2  # how often the pipeline gets a turn
 _QUICK_S: Final = 2.0  # between two steps of a probe while a check is going on
-_LONGEST_S: Final = 15.0
-_SHARE: Final = 8.0  # steps in the shortest time that a symptom of the probe needs
+_LONGEST_S: Final = 24.0
+_SHARE: Final = 5.0  # steps in the shortest time that a symptom of the probe needs
 
 
 def step_s(settings: Settings, probe: str) -> float:
-    """How many seconds of samples a probe's step takes: an eighth of the shortest time in which a symptom is decided.
+    """How many seconds of samples a probe's step takes: a fifth of the shortest time in which a symptom is decided.
 
-    With the defaults that is 15 s. A site that wants silence told after 20 s gets steps that are short enough for it.
+    With the defaults that is 24 s. A site that wants silence told after 20 s gets steps that are short enough for it.
     """
     shortest_s = min(
         float(detector_settings(settings, probe, "no_communication").silence_s),

@@ -211,7 +211,7 @@ class ProbeWatcher:
         """What is known of the probe at `now_s`."""
         fresh = self._sample_s is not None and now_s - self._sample_s <= self.stale_after_s
         mode = self._mode if fresh else Mode.NO_DATA
-        if self._trust is None or self._trust[0] is not fresh:
+        if self._trust is None or self._trust[0] != fresh:
             self._trust = (fresh, self._judged_trust(mode, fresh=fresh))
         trust = self._trust[1]
         return ProbeNow(

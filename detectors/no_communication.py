@@ -80,7 +80,8 @@ class NoCommunication:
     def update(self, valid_time_s: ArrayLike) -> list[Finding]:
         """Take the times of valid samples, shape (n,), UTC seconds. Old and non-finite times change nothing."""
         time_s = np.asarray(valid_time_s, dtype=np.float64).ravel()
-        time_s = np.unique(time_s[np.isfinite(time_s)])
+        if np.count_nonzero(time_s[1:] > time_s[:-1]) < time_s.size - 1 or not np.isfinite(time_s).all():
+            time_s = np.unique(time_s[np.isfinite(time_s)])
         state, silence_s = self.state, self.settings.silence_s
         if state.last_valid_s is not None:
             time_s = time_s[time_s > state.last_valid_s]
@@ -91,7 +92,7 @@ class NoCommunication:
         found += self._silence_until(first)
         if state.active:
             found.append(self._ended(first))
-        gap_at = np.flatnonzero(np.diff(time_s) > silence_s)
+        gap_at = np.flatnonzero(time_s[1:] - time_s[:-1] > silence_s)
         for i in gap_at.tolist():
             self._heard(float(time_s[i]))
             after = float(time_s[i + 1])
