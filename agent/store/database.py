@@ -175,6 +175,8 @@ class Store:
             for message in messages:
                 self._unwritten.add_message(self._next_id, message)
                 self._next_id += 1
+            waiting, aside = self._counted  # until it is counted anew: what was just accepted waits
+            self._counted = waiting + len(messages), aside
             return self._write()
 
     def confirm(self, ids: Iterable[int]) -> None:
