@@ -1,7 +1,7 @@
 """What the outside is told besides alerts: the condition of each probe, and that the agent lives."""
 
 from dataclasses import replace
-from typing import Final
+from typing import Any, Final
 
 from structlog.typing import FilteringBoundLogger
 
@@ -99,7 +99,9 @@ class Telling:
             name: Report(watch=Watch.NOT_OBSERVABLE, learnt=report.learnt, needs=needs)
             for name, report in reports.items()
         }
-        now = replace(now, mode=Mode.UNKNOWN, trust=Trust.UNKNOWN, error_estimate=None, error_direction=None)
+        now = replace(
+            now, mode=Mode.UNKNOWN, trust=Trust.UNKNOWN, steady_trust=None, error_estimate=None, error_direction=None
+        )
         return now, blind
 
     def _log_changes(self, now: ProbeNow, reports: dict[str, Report]) -> None:

@@ -111,6 +111,7 @@ class ProbeWatcher:
         self._sample_s: float | None = None  # of the last one with a value in it
         self._mode = Mode.UNKNOWN
         self._held = False
+        self._service_o2_pct: float | None = None  # the display when last in service
         self._values: dict[str, tuple[float, str, float | None, Any, float]] = {}  # the fields of a `Value`
         self._known_signals: Mapping[str, Value] | None = None  # made when asked for, until something changes
         self._trust: tuple[bool, TrustNow] | None = None  # likewise: whether samples are fresh, and what that makes
@@ -233,6 +234,7 @@ class ProbeWatcher:
             fresh=fresh,
             fault=self._known("fault") == 1.0,
             o2_pct=self._known("o2"),
+            service_o2_pct=self._service_o2_pct,
             cell_temp_c=self._known("cell_temp"),
             remaining=self._offset.remaining,
             ruined_by=next((name for name in _RUINS if name in self._active), None),
@@ -280,6 +282,7 @@ class ProbeWatcher:
             "sample_s": self._sample_s,
             "mode": self._mode.value,
             "held": self._held,
+            "service_o2_pct": self._service_o2_pct,
             "values": {name: list(row) for name, row in self._values.items()},
             "offset": self._offset.to_dict(),
             "judged_from_s": storable(self._judged_from_s),
@@ -297,6 +300,7 @@ class ProbeWatcher:
         self._sample_s = state["sample_s"]
         self._mode = Mode(state["mode"])
         self._held = state["held"]
+        self._service_o2_pct = state["service_o2_pct"]
         self._values = {
             name: (value, unit, u, source, at_s) for name, (value, unit, u, source, at_s) in state["values"].items()
         }
@@ -422,6 +426,9 @@ class ProbeWatcher:
             ("heater_resistance", heater.resistance_ohm),
         ):
             self._last_known(name, _RECONSTRUCTED[name], time_s, column, None, "reconstructed")
+        served = done.modes.is_(Mode.IN_SERVICE) & ~cell.held & ~np.isnan(done.stretch.get("o2"))
+        if np.count_nonzero(served):
+            self._service_o2_pct = float(done.stretch.get("o2")[np.flatnonzero(served)[-1]])
         if self.probe.twins:
             use = done.modes.is_(Mode.IN_SERVICE) & ~np.isnan(cell.o2_frac)
             if np.count_nonzero(use):

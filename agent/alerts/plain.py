@@ -35,16 +35,6 @@ _TRUST: Final[Mapping[str, str]] = {
     "unknown": "not known",
 }
 _STATES: Final[Mapping[str, str]] = {"unacknowledged": "nobody has acknowledged it yet"}
-_FRACTIONS: Final[Mapping[str, str]] = {"heater_duty_creep": "of full output"}  # of what a bare number is a part
-_REACHES: Final[Mapping[str, str]] = {  # what the date of an alert is the date of
-    "heater_duty_creep": "no reserve left",
-    "slow_recovery": "urgent",
-}
-_EPISODES: Final[Mapping[str, str]] = {
-    "heater_duty_creep": "days",
-    "cell_offset_drift": "air checks",
-    "slow_recovery": "recoveries",
-}
 _WHO: Final[Mapping[str, str]] = {"operator": "operator", "technician": "technician", "plant_it": "plant IT"}
 
 
@@ -150,9 +140,8 @@ def expected(row: Mapping[str, Any]) -> str:
 
 def evidence_words(alert: Mapping[str, Any]) -> str:
     """What was measured, beside what is usual and the limit, to the digits that its uncertainty leaves."""
-    evidence, symptom = alert["evidence"], alert["symptom"]
-    unit = evidence["unit"] or _FRACTIONS.get(symptom, "")
-    unit = f" {unit}" if unit else ""
+    evidence = alert["evidence"]
+    unit = f" {evidence['unit']}" if evidence["unit"] else ""
     u = evidence["uncertainty"]
     words = []
     if evidence["value"] is not None:
@@ -163,14 +152,14 @@ def evidence_words(alert: Mapping[str, Any]) -> str:
     if evidence["limit"] is not None:
         words.append(f"limit {_rounded(evidence['limit'], u)}")
     if evidence["trend_per_day"] is not None:
-        words.append(f"{evidence['trend_per_day']:+.2g}{unit if evidence['unit'] else ''} a day")
+        words.append(f"{evidence['trend_per_day']:+.2g}{unit} a day")
     if evidence["reaches_limit_earliest"] is not None or evidence["reaches_limit_latest"] is not None:
         ends = [evidence["reaches_limit_earliest"], evidence["reaches_limit_latest"]]
         first, last = (end[:10] if end is not None else None for end in ends)
         span = f"between {first} and {last}" if first and last else f"from {first}" if first else f"by {last}"
-        words.append(f"{_REACHES.get(symptom, 'at the limit')} {span}")
+        words.append(f"{evidence['reaches'] or 'at the limit'} {span}")
     if evidence["episodes"] is not None:
-        words.append(f"{evidence['episodes']} {_EPISODES.get(symptom, 'episodes')}")
+        words.append(f"from {evidence['episodes']} {evidence['counted'] or 'episodes'}")
     if evidence["since"] is not None:
         words.append(f"first seen {time_words(evidence['since'])}")
     return ", ".join(words) or "no numbers"

@@ -3,6 +3,7 @@
 from math import isfinite
 from typing import Any
 
+from agent.alerts.reading import told_error_pct
 from agent.commands.now import Seen
 from agent.commands.wide import number, paragraph, row, when
 from agent.reconstruct.now import Value
@@ -47,9 +48,10 @@ def seen_lines(seen: Seen) -> list[str]:
 
 def _trust(seen: Seen) -> str:
     now = seen.now
-    if now.error_direction is None or now.error_estimate is None:
+    error = told_error_pct(now)
+    if now.error_direction is None or error is None:
         return now.trust.value
-    return f"{now.trust.value}, reads {now.error_direction} by {number(round(abs(now.error_estimate), 2))} % O2"
+    return f"{now.trust.value}, reads {now.error_direction} by {number(round(abs(error), 2))} % O2"
 
 
 def _value(value: Value) -> str:
@@ -75,7 +77,7 @@ def seen_json(seen: Seen) -> dict[str, Any]:
         "answered": seen.answered,
         "mode": now.mode.value,
         "reading_trust": now.trust.value,
-        "error_estimate": now.error_estimate,
+        "error_estimate": told_error_pct(now),
         "error_direction": now.error_direction,
         "values": {name: _json(value) for name, value in (seen.values if seen.answered else now.signals).items()},
         "learnt": {name: _json(value) for name, value in seen.learnt.items()},

@@ -15,6 +15,7 @@ from agent.commands.wide import paragraph
 from agent.config.describe import describe
 from agent.config.errors import ConfigError
 from agent.config.load import Loaded, load
+from agent.config.warn import warnings
 
 __all__ = ["validate"]
 
@@ -25,11 +26,11 @@ def validate(options: Namespace) -> int:
     Exit code 0 where all is well, 1 where with `--connect` something did not answer or does not fit, 2 where the
     configuration cannot be used: then every problem is a line on stderr.
 
-    Keys of the `--json` document: `valid`; `problems` (list of texts; nothing else follows when not empty); `summary`
-    (see `agent.commands.summary.summary_json`); with `--values` `values`, a list of {`key`, `value` (as TOML writes it,
-    empty where there is none, secrets as stars), `origin`}; with `--connect` `connect`, by probe or feed as
-    `agent.commands.table.look_json` has it and besides `fits`, a list of {`about`, `verdict`: fits, does_not_fit or
-    cannot_tell, `text`}.
+    Keys of the `--json` document: `valid`; `problems` (list of texts; nothing else follows when not empty); `warnings`
+    (list of texts: what is valid and yet looks wrong); `summary` (see `agent.commands.summary.summary_json`); with
+    `--values` `values`, a list of {`key`, `value` (as TOML writes it, empty where there is none, secrets as stars),
+    `origin`}; with `--connect` `connect`, by probe or feed as `agent.commands.table.look_json` has it and besides `fits`,
+    a list of {`about`, `verdict`: fits, does_not_fit or cannot_tell, `text`}.
     """
     try:
         loaded = load(options.config)
@@ -46,6 +47,9 @@ def validate(options: Namespace) -> int:
         return _as_json(loaded, summary, options)
     for line in [f"{loaded.path.name} is valid.", "", *summary_lines(summary)]:
         print(line)
+    for doubt in warnings(loaded.settings):
+        for line in paragraph(f"Look again: {doubt}"):
+            print(line)
     if options.values:
         print("\nvalues")
         for row in describe(loaded):
@@ -76,6 +80,7 @@ def _refuse(problems: list[str], options: Namespace) -> int:
 
 def _as_json(loaded: Loaded, summary: Summary, options: Namespace) -> int:
     document: dict[str, Any] = {"valid": True, "problems": [], "summary": summary_json(summary)}
+    document["warnings"] = warnings(loaded.settings)
     if options.values:
         document["values"] = [{"key": row.key, "value": row.value, "origin": row.origin} for row in describe(loaded)]
     code = 0

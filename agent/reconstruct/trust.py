@@ -46,14 +46,21 @@ def judge_trust(
     fresh: bool,
     fault: bool,
     o2_pct: float | None,
+    service_o2_pct: float | None,
     cell_temp_c: float | None,
     remaining: Remaining | None,
     ruined_by: str | None,
 ) -> TrustNow:
-    """Trust from what is known. `ruined_by` names a symptom that makes the reading worthless, None without one."""
+    """Trust from what is known.
+
+    `service_o2_pct`: the display when the probe was last in service. `ruined_by` names a symptom that makes the reading
+    worthless, None without one.
+    """
     error, u, direction = _error(o2_pct, cell_temp_c, remaining)
-    left_mv = 0.0 if remaining is None or direction is None else abs(remaining.offset_mv)
-    steady = _steady(error if direction else 0.0, left_mv, fault=fault, ruined=ruined_by is not None)
+    # A few mV are a small error of flue gas and a great one of air: steady service is judged by its own gas.
+    service_error, _, known = _error(service_o2_pct if service_o2_pct is not None else o2_pct, cell_temp_c, remaining)
+    left_mv = 0.0 if remaining is None or known is None else abs(remaining.offset_mv)
+    steady = _steady(service_error if known else 0.0, left_mv, fault=fault, ruined=ruined_by is not None)
     if not fresh or mode in (Mode.NO_DATA, Mode.UNKNOWN) or o2_pct is None:
         trust = Trust.BAD if ruined_by is not None and fresh else Trust.UNKNOWN
         return TrustNow(trust, steady, None, None, None)

@@ -7,7 +7,7 @@ from agent.reconstruct.trust import Remaining, judge_trust
 def judge(**changes):
     usual = {
         "mode": Mode.IN_SERVICE, "held": False, "fresh": True, "fault": False, "o2_pct": 3.0, "cell_temp_c": 700.0,
-        "remaining": None, "ruined_by": None,
+        "remaining": None, "ruined_by": None, "service_o2_pct": None,
     }  # fmt: skip
     return judge_trust(**{**usual, **changes})
 
@@ -52,3 +52,9 @@ def test_a_cell_within_two_millivolts_is_good_though_its_small_error_is_told():
     assert found.trust is Trust.GOOD
     assert found.direction == "high"
     assert judge(o2_pct=4.0, remaining=Remaining(-2.2, 0.2, 0.0)).trust is Trust.DOUBTFUL
+
+
+def test_steady_service_is_judged_by_its_own_gas_while_air_is_at_the_cell():
+    # -3 mV in 20 % is over 2 % O2, in flue gas of 3 % it is 0.4 %
+    found = judge(mode=Mode.RECOVERY, o2_pct=20.0, service_o2_pct=3.0, remaining=Remaining(-3.0, 0.2, 0.0))
+    assert found.steady is Trust.DOUBTFUL
