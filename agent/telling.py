@@ -1,7 +1,7 @@
 """What the outside is told besides alerts: the condition of each probe, and that the agent lives."""
 
 from dataclasses import replace
-from typing import Any, Final
+from typing import Final
 
 from structlog.typing import FilteringBoundLogger
 

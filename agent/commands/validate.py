@@ -29,8 +29,8 @@ def validate(options: Namespace) -> int:
     Keys of the `--json` document: `valid`; `problems` (list of texts; nothing else follows when not empty); `warnings`
     (list of texts: what is valid and yet looks wrong); `summary` (see `agent.commands.summary.summary_json`); with
     `--values` `values`, a list of {`key`, `value` (as TOML writes it, empty where there is none, secrets as stars),
-    `origin`}; with `--connect` `connect`, by probe or feed as `agent.commands.table.look_json` has it and besides `fits`,
-    a list of {`about`, `verdict`: fits, does_not_fit or cannot_tell, `text`}.
+    `origin`}; with `--connect` `connect`, by probe or feed as `agent.commands.table.look_json` has it and besides
+    `fits`, a list of {`about`, `verdict`: fits, does_not_fit or cannot_tell, `text`}.
     """
     try:
         loaded = load(options.config)
