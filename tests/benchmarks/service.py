@@ -27,7 +27,7 @@ from pathlib import Path
 import polling
 
 BAR = 0.6  # of bare pymodbus, polls per CPU second
-WARM_UP_S = 20.0  # every probe's first step and its first condition are behind us
+WARM_UP_S = 28.0  # every probe's first step and its first condition are behind us
 BARE_S = 6.0
 LATE_S = 0.1
 MAP = polling.MAP | {"conventions": polling.MAP["conventions"] | {"heater_output": "duty"}}
