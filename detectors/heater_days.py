@@ -1,8 +1,8 @@
 """From minutes of heater signals to one robust row a UTC day. Hours and days are fixed: no cut of the input shows."""
 
-from collections.abc import Mapping
+from collections import deque
+from collections.abc import Iterator, Mapping
 from dataclasses import asdict, dataclass, field
-from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -20,6 +20,7 @@ LATEST_S = 1e11  # the year 5138: a time beyond it is no time
 ABSURD = 1e6  # no unit of a heater's minutes reaches it
 MOST_DEMAND = 4.0  # full duty at twice the nominal voltage
 COLUMNS = ("demand", "duty", "watts", "resistance_ohm", "load_pct", "flue_temp_c", "head_temp_c")
+WIDTH = len(COLUMNS) + 2  # time first, voltage known last
 DIGITS = 7  # significant ones kept of an hour's medians: far below any noise, and a state that stays small
 
 
@@ -97,19 +98,22 @@ class HeaterDays:
         rows = self._rows(block)
         if self.hour is not None:
             late = rows[:, 0] < self.hour * HOUR_S
-            self.late += int(np.count_nonzero(late))
-            rows = rows[~late]
+            if np.count_nonzero(late):
+                self.late += int(np.count_nonzero(late))
+                rows = rows[~late]
         if rows.shape[0] == 0:
             return []
-        days: list[DayRow] = []
-        hour = np.floor_divide(rows[:, 0], HOUR_S).astype(np.int64)
-        edges = np.concatenate([[0], np.flatnonzero(np.diff(hour)) + 1, [hour.size]]).tolist()
-        for begin, end in pairwise(edges):
-            days += self._open(int(hour[begin]))
-            usable = rows[begin:end]
-            usable = usable[np.isfinite(usable[:, 1])]
-            if usable.shape[0]:
-                self.minutes.append(usable)
+        last = int(rows[-1, 0] // HOUR_S)  # of the hours only this one stays open
+        if self.hour is None:
+            self.hour = int(rows[0, 0] // HOUR_S)
+        seen_s, rows = rows[:, 0], rows[np.isfinite(rows[:, 1])]
+        if self.hour == last:
+            if rows.shape[0]:
+                self.minutes.append(rows)
+            return []
+        done = int(np.searchsorted(rows[:, 0], last * HOUR_S, side="left"))
+        days = self._close(last, np.concatenate([*self.minutes, rows[:done]]), seen_s)
+        self.hour, self.minutes = last, [rows[done:]] if done < rows.shape[0] else []
         return days
 
     def advance(self, now_s: float, grace_s: float) -> list[DayRow]:
@@ -119,7 +123,11 @@ class HeaterDays:
         day = self.hour * HOUR_S // DAY_S
         if not now_s >= (day + 1) * DAY_S + grace_s:
             return []
-        return self._open(int((day + 1) * DAY_S / HOUR_S))
+        last = int((day + 1) * DAY_S / HOUR_S)
+        rows = np.concatenate(self.minutes) if self.minutes else np.zeros((0, WIDTH))
+        days = self._close(last, rows, np.zeros(0))
+        self.hour, self.minutes = last, []
+        return days
 
     def _rows(self, block: HeaterMinutes) -> Floats:
         """Rows of the block in order, once each; what is not usable keeps its time only."""
@@ -136,34 +144,22 @@ class HeaterDays:
             rows = rows[np.unique(rows[:, 0], return_index=True)[1]]
         return rows
 
-    def _open(self, hour: int) -> list[DayRow]:
-        """Close what is before this hour and open it."""
-        before = self.hour
-        if before is None or hour == before:
-            self.hour = hour
-            return []
-        self._close_hour()
-        self.hour = hour
-        day_before, day = int(before * HOUR_S // DAY_S), int(hour * HOUR_S // DAY_S)
-        if day == day_before:
-            return []
-        return [self._close_day(day_before)]
+    def _close(self, last: int, rows: Floats, seen_s: Floats) -> list[DayRow]:
+        """Close the open hour and all up to `last`, which is not closed, with their minutes; returns complete days.
 
-    def _close_hour(self) -> None:
-        if not self.minutes:
-            return
-        rows = np.concatenate(self.minutes)
-        self.minutes = []
-        rows = rows[np.unique(rows[:, 0], return_index=True)[1], 1:]
-        ordered = np.sort(rows, axis=0)  # NaN last
-        count = np.isfinite(rows).sum(axis=0)
-        index = np.arange(rows.shape[1])
-        low, high = (
-            ordered[np.maximum(0, (count - 1) // 2), index],
-            ordered[np.minimum(count // 2, len(rows) - 1), index],
-        )
-        middle = np.where(count > 0, 0.5 * (low + high), np.nan)
-        self.hours.append([float(rows.shape[0]), *_plain(middle, DIGITS)])
+        `seen_s`: times of all minutes, usable or not. A day with none of use is a day all the same.
+        """
+        assert self.hour is not None
+        day_of_last = int(last * HOUR_S // DAY_S)
+        seen = {int(self.hour * HOUR_S // DAY_S), *np.unique(np.floor_divide(seen_s, DAY_S)).astype(np.int64).tolist()}
+        hours = deque(_hours(rows))
+        days: list[DayRow] = []
+        for day in sorted(seen):
+            while hours and int(hours[0][0] * HOUR_S // DAY_S) == day:
+                self.hours.append(hours.popleft()[1])
+            if day != day_of_last:
+                days.append(self._close_day(day))
+        return days
 
     def _close_day(self, day: int) -> DayRow:
         hours = np.array(self.hours, dtype=np.float64).reshape(-1, len(COLUMNS) + 2)
@@ -173,6 +169,29 @@ class HeaterDays:
         known = float(minutes @ (hours[:, -1] >= 0.5)) if minutes.size else 0.0
         total = float(minutes.sum())
         return DayRow(day=day, minutes=int(total), has_voltage=2.0 * known > total, **middle)
+
+
+def _hours(rows: Floats) -> Iterator[tuple[int, list[float | None]]]:
+    """Each hour with usable minutes: how many they are, and the median of every column; a minute counts once."""
+    if rows.shape[0] > 1 and np.count_nonzero(rows[1:, 0] > rows[:-1, 0]) < rows.shape[0] - 1:
+        rows = rows[np.unique(rows[:, 0], return_index=True)[1]]
+    if rows.shape[0] == 0:
+        return
+    hour = np.floor_divide(rows[:, 0], HOUR_S).astype(np.int64)
+    heads = np.concatenate([[0], np.flatnonzero(hour[1:] != hour[:-1]) + 1])
+    sizes = np.diff(np.append(heads, hour.size))
+    # One table an hour, filled up with NaN; sorted, what is known comes first.
+    which = np.repeat(np.arange(heads.size), sizes)
+    table = np.full((heads.size, int(sizes.max()), WIDTH - 1), np.nan)
+    table[which, np.arange(hour.size) - heads[which]] = rows[:, 1:]
+    count = np.isfinite(table).sum(axis=1)
+    table.sort(axis=1)
+    at, column = np.arange(heads.size)[:, np.newaxis], np.arange(WIDTH - 1)
+    low = table[at, np.maximum(0, (count - 1) // 2), column]
+    high = table[at, np.minimum(count // 2, table.shape[1] - 1), column]
+    middle = np.where(count > 0, 0.5 * (low + high), np.nan)
+    for of_hour, size, row in zip(hour[heads].tolist(), sizes.tolist(), middle, strict=True):
+        yield of_hour, [float(size), *_plain(row, DIGITS)]
 
 
 def _plain(row: Floats, digits: int = 17) -> list[float | None]:

@@ -16,6 +16,7 @@ from agent.reconstruct.carry import storable, unstorable
 from agent.reconstruct.mode import CHECKS, CODES, MODES, ModeTrack
 from agent.reconstruct.now import Mode
 from agent.reconstruct.options import EpisodeOptions
+from detectors.stats.robust import median
 from detectors.stretch import Floats
 
 __all__ = ["TRIES_S", "Check", "Episodes", "RecoveryWindow", "Trace"]
@@ -216,7 +217,7 @@ class Episodes:
     def _median_before(self, start_s: float) -> float:
         before = self._seen(start_s - _KEEP_BEFORE_S, np.nextafter(start_s, -np.inf))
         known = before.o2_frac[~np.isnan(before.o2_frac)]
-        return float(np.median(known)) if known.size else np.nan
+        return median(known) if known.size else np.nan
 
     def _seen(self, start_s: float, end_s: float) -> Trace:
         """The samples of [start, end]."""

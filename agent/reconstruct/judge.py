@@ -16,6 +16,7 @@ from detectors.probe.humidity import reference_shift_mv
 from detectors.probe.nernst import cell_emf_mv
 from detectors.probe.settled import settled_value
 from detectors.slow_recovery import After, Recovery
+from detectors.stats.robust import median
 from detectors.stretch import Floats
 
 __all__ = ["Twin", "Unseen", "expected_air_mv", "judge_air_check", "judge_recovery"]
@@ -88,7 +89,8 @@ def judge_air_check(check: Check, cell: Cell, probe: Probe, options: EpisodeOpti
     )
     if settled.why_not:
         return Unseen(check.end_s, check.kind, settled.why_not)
-    temp_c = float(np.nanmedian(trace.temp_c[known]))
+    temps_c = trace.temp_c[known & ~np.isnan(trace.temp_c)]
+    temp_c = median(temps_c) if temps_c.size else np.nan
     if not abs(temp_c) < _HOTTEST_C:
         return Unseen(check.end_s, check.kind, f"a cell temperature of {temp_c:.0f} degC is none")
     expected_mv, expected_u = expected_air_mv(temp_c, probe.reference_air, probe.check_air, probe.barometric_kpa)
@@ -151,9 +153,9 @@ def judge_recovery(
             tau_u_s=u_s,
             accepted=not why_not,
             why_not=why_not,
-            load_pct=float(np.median(load)) if load.size else np.nan,
-            flue_temp_c=float(np.median(flue)) if flue.size else np.nan,
-            cell_temp_c=float(np.median(temp)) if temp.size else np.nan,
+            load_pct=median(load) if load.size else np.nan,
+            flue_temp_c=median(flue) if flue.size else np.nan,
+            cell_temp_c=median(temp) if temp.size else np.nan,
             presumed=window.presumed,
             twin_used=twin_used,
         )

@@ -12,10 +12,10 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from detectors.probe.domain import Floats
-from detectors.probe.recovery_fit import DEAD_TIME_LIMIT_S, Fitted, fit_model, search_tau_s
+from detectors.probe.recovery_fit import DEAD_TIME_LIMIT_S, Fitted, fit_model, search
 from detectors.probe.recovery_model import remaining_share
 from detectors.probe.recovery_uncertainty import WANDER_SD_FRAC, tau_uncertainty_s
-from detectors.stats.robust import mad_sigma
+from detectors.stats.robust import mad_sigma, median
 
 __all__ = ["RecoveryFit", "fit_recovery"]
 
@@ -110,7 +110,7 @@ def fit_recovery(
         raise ValueError(f"damping_s must be >= 0, got {damping_s!r}")
     use = np.isfinite(time) & np.isfinite(o2)
     elapsed, o2 = time[use] - start_s, o2[use]
-    period = float(np.median(np.diff(elapsed))) if elapsed.size > 1 else 1.0
+    period = median(np.diff(elapsed)) if elapsed.size > 1 else 1.0
     keep = elapsed >= -max(_BEFORE_S, 5 * period)
     elapsed, o2 = elapsed[keep], o2[keep]
     if np.count_nonzero(elapsed >= 0) < FEWEST_SAMPLES:
@@ -120,12 +120,14 @@ def fit_recovery(
 
     elapsed, o2, starts = _from_the_turn(elapsed, o2, period)
     for _ in range(_TRIMS):  # each time what remains tells better where the return ends
-        rough_tau_s, rough_dead_s = search_tau_s(elapsed, o2, period, damping_s, starts)
-        inside = elapsed <= rough_dead_s + LONGEST_WINDOW_TAUS * (rough_tau_s + damping_s)
+        rough = search(elapsed, o2, period, damping_s, starts)
+        inside = elapsed <= rough.dead_s + LONGEST_WINDOW_TAUS * (rough.tau_s + damping_s)
         if inside.all() or np.count_nonzero(inside & (elapsed >= 0)) < FEWEST_SAMPLES:
             break
         elapsed, o2 = elapsed[inside], o2[inside]
-    fitted = fit_model(elapsed, o2, period, damping_s, starts)
+    else:
+        rough = search(elapsed, o2, period, damping_s, starts)
+    fitted = fit_model(elapsed, o2, period, damping_s, starts, start=rough)
     twin = _twin_change(elapsed + start_s, twin_time_s, twin_o2_frac)
     plain = fitted
     if twin is not None:
@@ -142,8 +144,8 @@ def _from_the_turn(elapsed: Floats, o2: Floats, period: float) -> tuple[Floats, 
     before = elapsed <= 0
     if np.count_nonzero(before) < 3:
         return elapsed, o2, None
-    old, end = o2[before], float(np.median(o2[-max(o2.size // 4, 1) :]))
-    first, last = float(np.median(old[: old.size // 2])), float(np.median(old[-3:]))
+    old, end = o2[before], median(o2[-max(o2.size // 4, 1) :])
+    first, last = median(old[: old.size // 2]), median(old[-3:])
     noise = mad_sigma(np.diff(o2))
     if abs(last - first) <= max(_LEVEL_SHARE * abs(last - end), 4 * noise):
         return elapsed, o2, None

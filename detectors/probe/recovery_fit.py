@@ -17,7 +17,7 @@ from detectors.probe.domain import Floats
 from detectors.probe.recovery_model import remaining_share_rate, responses
 from detectors.stats.robust import mad_sigma
 
-__all__ = ["DEAD_TIME_LIMIT_S", "Fitted", "fit_model", "search_tau_s"]
+__all__ = ["DEAD_TIME_LIMIT_S", "Fitted", "Rough", "fit_model", "search"]
 
 _GRID_TAUS = 24
 _GRID_STARTS = 8
@@ -48,16 +48,32 @@ class Fitted:
         return float(self.parameters[1])
 
 
-def search_tau_s(
+@dataclass(frozen=True, slots=True)
+class Rough:
+    """What the search alone finds: parameters as in `Fitted`."""
+
+    parameters: Floats
+
+    @property
+    def tau_s(self) -> float:
+        """Time constant. [s]"""
+        return math.exp(float(self.parameters[0]))
+
+    @property
+    def dead_s(self) -> float:
+        """Dead time. [s]"""
+        return float(self.parameters[1])
+
+
+def search(
     elapsed_s: Floats,
     o2_frac: Floats,
     period_s: float,
     damping_s: float,
     starts_s: tuple[float, float] | None = None,
-) -> tuple[float, float]:
-    """Rough time constant and dead time, from the search alone. [s]"""
-    start = _search(elapsed_s, o2_frac, damping_s, *_bounds(elapsed_s, period_s, starts_s))
-    return math.exp(float(start[0])), float(start[1])
+) -> Rough:
+    """Rough parameters, from the search alone. Arguments as for `fit_model`."""
+    return Rough(_search(elapsed_s, o2_frac, damping_s, *_bounds(elapsed_s, period_s, starts_s)))
 
 
 def fit_model(
@@ -66,6 +82,8 @@ def fit_model(
     period_s: float,
     damping_s: float,
     starts_s: tuple[float, float] | None = None,
+    *,
+    start: Rough | None = None,
 ) -> Fitted:
     """Search, then Levenberg-Marquardt [2] in all five parameters with soft-L1 loss.
 
@@ -79,9 +97,11 @@ def fit_model(
         Known time constant of the display, 0 for none.
     starts_s : (float, float), optional
         Where the dead time may lie; default from a poll and a half before the start to two minutes after.
+    start : Rough, optional
+        What `search` gave of the same, where somebody has it already.
     """
     taus, starts = _bounds(elapsed_s, period_s, starts_s)
-    p = _search(elapsed_s, o2_frac, damping_s, taus, starts)
+    p = _search(elapsed_s, o2_frac, damping_s, taus, starts) if start is None else start.parameters
     low = np.array([math.log(taus[0]), starts[0], -1.0, -1.0, -0.01])
     high = np.array([math.log(taus[1]), starts[1], 2.0, 2.0, 0.01])
     p = np.clip(p, low, high)
@@ -133,7 +153,10 @@ def _linearise(p: Floats, elapsed: Floats, o2: Floats, damping_s: float) -> tupl
     by_log_tau = (step * (left_up - left_down) + drift * (ramp_up - ramp_down)) / (2 * _LOG_TAU_STEP)
     by_start = -step * rate - drift * np.where(since > 0, 1 - left, 0.0)
     residual = o2 - (p[3] + step * left + drift * ramp)
-    return np.asarray(residual), np.column_stack((by_log_tau, by_start, left, 1 - left, ramp))
+    jacobian = np.empty((elapsed.size, 5))
+    jacobian[:, 0], jacobian[:, 1], jacobian[:, 2] = by_log_tau, by_start, left
+    jacobian[:, 3], jacobian[:, 4] = 1 - left, ramp
+    return np.asarray(residual), jacobian
 
 
 def _soft_cost(residual: Floats, knee: float) -> float:

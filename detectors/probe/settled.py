@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from detectors.stats.autocorrelation import median_with_error
-from detectors.stats.robust import hampel_outliers, mad_sigma
+from detectors.stats.robust import hampel_outliers, mad_sigma, median
 from detectors.stretch import Floats
 
 __all__ = ["Settled", "settled_value"]
@@ -154,19 +154,25 @@ def _window_slopes(
     return np.where(spread > 1e-9 * (1 + np.abs(stt)), slope, np.inf)
 
 
+def _slope(time: Floats, signal: Floats) -> float:
+    """Least-squares slope of one window. [unit/s]"""
+    t = time - time.mean()
+    return float(t @ signal) / float(t @ t)
+
+
 def _level(time: Floats, signal: Floats, limit: float) -> bool:
     """Whether the thirds of a window lie as near as its slope allows: a turning point is flat on average only."""
     edges = np.searchsorted(time, time[0] + np.array([1, 2]) / 3 * (time[-1] - time[0]))
     thirds = [part for part in np.split(signal, edges) if part.size]
     noise = mad_sigma(np.diff(signal)) / math.sqrt(2.0)
     margin = 3 * noise * math.sqrt(math.pi / 2 * 3 / signal.size)
-    medians = [float(np.median(part)) for part in thirds]
+    medians = [median(part) for part in thirds]
     return bool(max(medians) - min(medians) <= limit * (time[-1] - time[0]) / 60 * 2 / 3 + margin)
 
 
 def _temperature_rests(temp: Floats, band_c: float) -> bool:
     known = temp[np.isfinite(temp)]
-    return known.size == 0 or bool(np.max(np.abs(known - np.median(known))) <= band_c)
+    return known.size == 0 or bool(np.max(np.abs(known - median(known))) <= band_c)
 
 
 def _extend(
@@ -181,8 +187,8 @@ def _extend(
             break
         if np.max(np.diff(time[earlier : begin + 1])) > _GAP_SHARE * window_s:
             break
-        slope = 60.0 * float(np.polyfit(time[earlier : end + 1] - time[end], signal[earlier : end + 1], 1)[0])
-        apart = abs(float(np.median(signal[earlier:begin])) - level)
+        slope = 60.0 * _slope(time[earlier : end + 1], signal[earlier : end + 1])
+        apart = abs(median(signal[earlier:begin]) - level)
         if abs(slope) > limit or apart > near or not _temperature_rests(temp[earlier : end + 1], band_c):
             break
         begin = earlier
@@ -191,7 +197,7 @@ def _extend(
 
 def _settle(time: Floats, signal: Floats, temp: Floats, begin: int, end: int, resolution: float) -> Settled:
     part, when = signal[begin : end + 1], time[begin : end + 1]
-    slope = float(np.polyfit(when - when[0], part, 1)[0])
+    slope = _slope(when, part)
     middle, error = median_with_error(part)
     left = abs(slope) * (when[-1] - when[0]) / 2 / math.sqrt(3.0)
     known = temp[begin : end + 1][np.isfinite(temp[begin : end + 1])]
@@ -202,5 +208,5 @@ def _settle(time: Floats, signal: Floats, temp: Floats, begin: int, end: int, re
         end_s=float(when[-1]),
         n=int(part.size),
         slope_per_min=60 * slope,
-        temp_c=float(np.median(known)) if known.size else math.nan,
+        temp_c=median(known) if known.size else math.nan,
     )

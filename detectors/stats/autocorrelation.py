@@ -14,7 +14,7 @@ import math
 import numpy as np
 from numpy.typing import ArrayLike
 
-from detectors.stats.robust import mad_sigma
+from detectors.stats.robust import mad_sigma, median
 from detectors.stretch import Floats
 
 __all__ = [
@@ -131,7 +131,10 @@ def inflation(values: ArrayLike, *, at_least_lag1: float = 0.0) -> float:
 
 def median_inflation(values: ArrayLike, *, at_least_lag1: float = 0.0) -> float:
     """The same for the median: signs are less alike than values, (2/pi) asin(rho) for a normal process. >= 1."""
-    inflated = inflation(values, at_least_lag1=at_least_lag1)
+    return _of_the_median(inflation(values, at_least_lag1=at_least_lag1))
+
+
+def _of_the_median(inflated: float) -> float:
     if inflated <= 1.0:
         return 1.0
     r = (inflated - 1) / (inflated + 1)  # the first-order process with this inflation
@@ -173,10 +176,8 @@ def median_with_error(values: ArrayLike, *, at_least_lag1: float = 0.0) -> tuple
     if sigma == 0.0:
         sigma = float(known.std(ddof=1))
     n = known.size
-    inflated = median_inflation(values, at_least_lag1=at_least_lag1)
-    return float(np.median(known)), _spread(sigma, inflation(values, at_least_lag1=at_least_lag1), n) * math.sqrt(
-        math.pi / 2 * inflated / n
-    )
+    inflated = inflation(values, at_least_lag1=at_least_lag1)
+    return median(known), _spread(sigma, inflated, n) * math.sqrt(math.pi / 2 * _of_the_median(inflated) / n)
 
 
 def _known(values: ArrayLike) -> Floats:

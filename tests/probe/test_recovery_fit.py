@@ -5,7 +5,7 @@ import math
 import numpy as np
 import pytest
 
-from detectors.probe.recovery_fit import fit_model, search_tau_s
+from detectors.probe.recovery_fit import fit_model, search
 from detectors.probe.recovery_model import responses
 from detectors.probe.recovery_uncertainty import tau_uncertainty_s
 
@@ -34,7 +34,7 @@ def test_exact_data_give_exact_parameters(tau_s: float, damping_s: float) -> Non
     true = np.array([math.log(tau_s), 4.3, 0.2095, 0.03, 1e-5])
     fit = fit_model(elapsed, display(true, elapsed, damping_s), 1.0, damping_s)
     np.testing.assert_allclose(fit.parameters[:4], true[:4], atol=1e-4)
-    rough, _ = search_tau_s(elapsed, display(true, elapsed, damping_s), 1.0, damping_s)
+    rough = search(elapsed, display(true, elapsed, damping_s), 1.0, damping_s).tau_s
     assert rough == pytest.approx(tau_s, rel=0.6)
 
 
