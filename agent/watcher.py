@@ -15,8 +15,9 @@ from agent.reconstruct.carry import storable, unstorable
 from agent.reconstruct.episodes import Check, RecoveryWindow
 from agent.reconstruct.heater import DutySource
 from agent.reconstruct.judge import Twin, Unseen, judge_air_check, judge_recovery
+from agent.reconstruct.known import Known
 from agent.reconstruct.mode import CHECKS, MODES
-from agent.reconstruct.now import Mode, ProbeNow, Value
+from agent.reconstruct.now import Mode, ProbeNow
 from agent.reconstruct.offset import Offset
 from agent.reconstruct.probe import Reconstructed, Reconstruction
 from agent.reconstruct.trust import TrustNow, judge_trust
@@ -112,9 +113,9 @@ class ProbeWatcher:
         self._mode = Mode.UNKNOWN
         self._held = False
         self._service_o2_pct: float | None = None  # the display when last in service
-        self._values: dict[str, tuple[float, str, float | None, Any, float]] = {}  # the fields of a `Value`
-        self._known_signals: Mapping[str, Value] | None = None  # made when asked for, until something changes
-        self._trust: tuple[bool, TrustNow] | None = None  # likewise: whether samples are fresh, and what that makes
+        self._known = Known()
+        # Made when asked for, until something changes: whether samples are fresh, and what that makes of trust.
+        self._trust: tuple[bool, TrustNow] | None = None
         self._offset = Offset()
         self._process_known = not self.mapped.isdisjoint(("firing", "load"))
         self._judged_from_s = -np.inf
@@ -224,7 +225,7 @@ class ProbeWatcher:
             steady_trust=trust.steady,
             error_estimate=trust.error_pct,
             error_direction=trust.direction,
-            signals=self._signals(),
+            signals=self._known.signals(),
         )
 
     def _judged_trust(self, mode: Mode, *, fresh: bool) -> TrustNow:
@@ -232,10 +233,10 @@ class ProbeWatcher:
             mode=mode,
             held=self._held,
             fresh=fresh,
-            fault=self._known("fault") == 1.0,
-            o2_pct=self._known("o2"),
+            fault=self._known.value("fault") == 1.0,
+            o2_pct=self._known.value("o2"),
             service_o2_pct=self._service_o2_pct,
-            cell_temp_c=self._known("cell_temp"),
+            cell_temp_c=self._known.value("cell_temp"),
             remaining=self._offset.remaining,
             ruined_by=next((name for name in _RUINS if name in self._active), None),
         )
@@ -283,7 +284,7 @@ class ProbeWatcher:
             "mode": self._mode.value,
             "held": self._held,
             "service_o2_pct": self._service_o2_pct,
-            "values": {name: list(row) for name, row in self._values.items()},
+            "values": self._known.to_dict(),
             "offset": self._offset.to_dict(),
             "judged_from_s": storable(self._judged_from_s),
             "waiting": [window.to_dict() for window in self._waiting],
@@ -301,9 +302,7 @@ class ProbeWatcher:
         self._mode = Mode(state["mode"])
         self._held = state["held"]
         self._service_o2_pct = state["service_o2_pct"]
-        self._values = {
-            name: (value, unit, u, source, at_s) for name, (value, unit, u, source, at_s) in state["values"].items()
-        }
+        self._known = Known(state["values"])
         self._heard = isfinite(self._last_s)
         self._offset = Offset(state["offset"])
         self._judged_from_s = float(unstorable(state["judged_from_s"]))
@@ -347,11 +346,11 @@ class ProbeWatcher:
         return self.drift.update(checks)
 
     def _values_of_offset(self) -> None:
-        self._known_signals = self._trust = None
+        self._trust = None
         for name in ("raw_offset", "remaining_offset"):
-            self._values.pop(name, None)
-        for name, value in self._offset.values().items():
-            self._values[name] = (value.value, value.unit, value.uncertainty, value.source, value.at_s)
+            self._known.drop(name)
+        for name, told in self._offset.values().items():
+            self._known.tell(name, told.value, told.unit, told.uncertainty, told.at_s)
 
     def _note(self, symptom: str, why: str) -> None:
         """Keep count of episodes that told nothing: one may fail, three in a row are worth saying."""
@@ -360,10 +359,6 @@ class ProbeWatcher:
             self._unseen[symptom] = (times + 1, why)
         else:
             self._unseen.pop(symptom, None)
-
-    def _known(self, name: str) -> float | None:
-        found = self._values.get(name)
-        return None if found is None else found[0]
 
     def _recoveries(self, now_s: float, twin_of: TwinOf) -> None:
         """Judge the ways back that are long enough; wait a little for a twin that is behind."""
@@ -382,7 +377,8 @@ class ProbeWatcher:
             self._judged_from_s = window.from_s
             self._note("slow_recovery", "" if recovery.accepted else recovery.why_not)
             if recovery.accepted:
-                self._tell("tau", recovery.tau_s, "s", recovery.tau_u_s, recovery.at_s)
+                self._known.tell("tau", recovery.tau_s, "s", recovery.tau_u_s, recovery.at_s)
+                self._trust = None
             self._pending += self.slow.update([recovery])
         self._waiting = waiting
 
@@ -408,16 +404,16 @@ class ProbeWatcher:
         time_s = done.stretch.time_s
         self._mode = MODES[int(done.modes.code[-1])]
         self._held = bool(done.cell.held[-1])
-        self._known_signals = self._trust = None
+        self._trust = None
         if valid[-1]:
             self._sample_s = self._last_s
         elif np.count_nonzero(valid):
             self._sample_s = float(time_s[np.flatnonzero(valid)[-1]])
         for name, column in done.stretch.signals.items():
-            self._last_known(name, SIGNALS[name].unit, time_s, column, None, "measured")
+            self._known.take(name, SIGNALS[name].unit, time_s, column)
         cell, heater = done.cell, done.heater
         if not self._rec.cell.emf_measured:
-            self._last_known("cell_emf", "mV", time_s, cell.emf_mv, cell.emf_u_mv, "reconstructed")
+            self._known.take("cell_emf", "mV", time_s, cell.emf_mv, cell.emf_u_mv, "reconstructed")
         for name, column in (
             ("emf_residual", cell.residual_mv),
             ("heater_duty", heater.duty),
@@ -425,7 +421,7 @@ class ProbeWatcher:
             ("heater_watts", heater.watts),
             ("heater_resistance", heater.resistance_ohm),
         ):
-            self._last_known(name, _RECONSTRUCTED[name], time_s, column, None, "reconstructed")
+            self._known.take(name, _RECONSTRUCTED[name], time_s, column, None, "reconstructed")
         served = done.modes.is_(Mode.IN_SERVICE) & ~cell.held & ~np.isnan(done.stretch.get("o2"))
         if np.count_nonzero(served):
             self._service_o2_pct = float(done.stretch.get("o2")[np.flatnonzero(served)[-1]])
@@ -433,28 +429,6 @@ class ProbeWatcher:
             use = done.modes.is_(Mode.IN_SERVICE) & ~np.isnan(cell.o2_frac)
             if np.count_nonzero(use):
                 self._twin_trace.append((time_s[use], cell.o2_frac[use]))
-
-    def _last_known(self, name: str, unit: str, time_s: Floats, column: Floats, u: Floats | None, source: Any) -> None:
-        i, value = -1, column.item(-1)
-        if not isfinite(value):
-            known = np.flatnonzero(np.isfinite(column))
-            if known.size == 0:
-                return
-            i = int(known[-1])
-            value = column.item(i)
-        u_value = None if u is None or not isfinite(u.item(i)) else u.item(i)
-        self._values[name] = (value, unit, u_value, source, time_s.item(i))
-
-    def _tell(self, name: str, value: float, unit: str, u: float, at_s: float) -> None:
-        """A value that an episode told."""
-        self._values[name] = (value, unit, u if isfinite(u) else None, "reconstructed", at_s)
-        self._known_signals = self._trust = None
-
-    def _signals(self) -> Mapping[str, Value]:
-        """The last known values as others want them; the same object until something changes."""
-        if self._known_signals is None:
-            self._known_signals = {name: Value(*row) for name, row in sorted(self._values.items())}
-        return self._known_signals
 
     def _forget(self) -> None:
         """Let go of gas that no twin can ask for any more: everybody has been judged up to here, but for the grace."""

@@ -112,7 +112,6 @@ def save(settings, probe, *, seen_s):
     """What an agent would have left behind: a probe that was sampled, and an open alert."""
     pipeline = Pipeline(settings, Counters())
     watcher = pipeline.watchers[probe]
-    watcher._values.clear()
     state = {**watcher.to_dict(), "sample_s": seen_s, "mode": "in_service"}
     left = [6.0, 0.2, seen_s - 3600.0]
     state["offset"] = {"raw": left, "remaining": left, "stored_mv": 0.0}
