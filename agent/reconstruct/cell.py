@@ -75,7 +75,7 @@ class Cell:
         held = self._held(flags, checking, n)
         temp_c = _known_where(stretch.get("cell_temp"), above=ABSOLUTE_ZERO_C)
         o2_pct = stretch.get("o2")
-        o2 = o2_pct / 100.0
+        o2 = _known_where(o2_pct) / 100.0
         if np.count_nonzero(held):
             o2 = np.where(held, np.nan, o2)
         if self.conventions.o2_clamp is not None:

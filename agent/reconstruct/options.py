@@ -24,9 +24,11 @@ class EpisodeOptions:
     presumed_min_s: float = 5.0
     presumed_max_s: float = 2700.0  # air for longer than this is no check
     gap_s: float = 300.0  # a silence longer than this ends an episode
-    settle_skip_s: float = 15.0  # start of a check that is never used: purging the line
-    settle_window_s: float = 20.0  # shortest flat window that counts as settled
-    settle_flat_mv_per_min: float = 0.3
+    settle_skip_s: float = 10.0  # start of a check that is never used: purging the line
+    settle_window_s: float = 15.0  # shortest flat window that counts as settled
+    # An approach to rest has its slope times its time constant still to go: 0.12 mV for 12 s. Simulated, checks of 36
+    # to 180 s that pass are right to 0.15 mV for time constants of 1.5 to 30 s, and what has not come to rest fails.
+    settle_flat_mv_per_min: float = 0.6
     set_point_c: float = 700.0  # where the transmitter does not tell its own
 
     def __post_init__(self) -> None:

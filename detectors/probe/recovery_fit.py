@@ -174,10 +174,19 @@ def _search(
         for grid in np.meshgrid(np.geomspace(*taus, _GRID_TAUS), np.linspace(*starts, _GRID_STARTS))
     )
     left, ramp = responses(elapsed[np.newaxis, :] - start, tau, damping_s)
-    span = max(float(elapsed[-1]), 1.0)
-    basis = np.stack((left, 1 - left, ramp / span), axis=1)  # (grid, 3, n)
-    normal = basis @ basis.transpose(0, 2, 1) + 1e-9 * elapsed.size * np.eye(3)
-    right = basis @ o2
+    span, n = max(float(elapsed[-1]), 1.0), float(elapsed.size)
+    ramp = ramp / span
+    # The basis is (left, 1 - left, ramp): what of its products is a sum of others is not worked out again.
+    one, other = left.sum(axis=1), ramp.sum(axis=1)
+    both, cross, own = (np.einsum("ij,ij->i", a, b) for a, b in ((left, left), (left, ramp), (ramp, ramp)))
+    normal = np.empty((tau.size, 3, 3))
+    normal[:, 0, 0], normal[:, 1, 1], normal[:, 2, 2] = both, n - 2 * one + both, own
+    normal[:, 0, 1] = normal[:, 1, 0] = one - both
+    normal[:, 0, 2] = normal[:, 2, 0] = cross
+    normal[:, 1, 2] = normal[:, 2, 1] = other - cross
+    normal += 1e-9 * n * np.eye(3)
+    by_left = left @ o2
+    right = np.stack((by_left, float(o2.sum()) - by_left, ramp @ o2), axis=1)
     linear = np.linalg.solve(normal, right[:, :, np.newaxis])[:, :, 0]
     best = int(np.argmax(np.sum(linear * right, axis=1)))
     old, process, drift = linear[best]

@@ -58,3 +58,83 @@ def test_dry_check_air_against_a_damp_room_reads_as_published():
     assert value == pytest.approx(-0.33, abs=0.01)
     assert 0.0 < u < 0.2
     assert expected_air_mv(700.0, room, room, 101.325)[0] == 0.0
+
+
+def coming_to_air(seconds, tau_s, *, offset_mv=1.0, seed=5):
+    """A check from its flag on: 3 s of dead time, then 3 % O2 goes over to air in first order at 700 degC, each second.
+
+    Nernst: 20.965 mV ln(20.95 / O2).
+    """
+    time_s = np.arange(seconds + 1.0)
+    o2 = 0.2095 - 0.1795 * np.exp(-np.maximum(time_s - 3.0, 0.0) / tau_s)
+    emf = 20.965 * np.log(0.2095 / o2) + offset_mv + np.random.default_rng(seed).normal(0.0, 0.04, time_s.size)
+    n, nan = time_s.size, np.full(time_s.size, np.nan)
+    trace = Trace(time_s, emf, np.zeros(n), o2, np.full(n, 700.0), nan, nan, nan, np.ones(n))
+    return Check(Mode.AIR_CHECK, False, 0.0, float(seconds), 0.03, trace)
+
+
+@pytest.mark.parametrize(("seconds", "tau_s"), [(30, 1.5), (36, 3.0), (50, 6.0), (90, 12.0), (180, 30.0)])
+@pytest.mark.parametrize("seed", range(5))
+def test_a_check_that_is_long_enough_for_its_filter_settles_near_the_truth(seconds, tau_s, seed):
+    found = judge_air_check(coming_to_air(seconds, tau_s, seed=seed), MEASURED, PROBE, EpisodeOptions())
+    assert not isinstance(found, Unseen)
+    assert found.raw_offset_mv == pytest.approx(1.0, abs=0.2)
+    assert abs(found.raw_offset_mv - 1.0) < 2.5 * found.raw_u_mv
+
+
+@pytest.mark.parametrize(("seconds", "tau_s"), [(20, 1.5), (30, 6.0), (36, 12.0), (50, 12.0), (50, 30.0), (90, 40.0)])
+@pytest.mark.parametrize("seed", range(5))
+def test_a_check_that_has_not_come_to_rest_is_refused_however_the_noise_falls(seconds, tau_s, seed):
+    found = judge_air_check(coming_to_air(seconds, tau_s, seed=seed), MEASURED, PROBE, EpisodeOptions())
+    assert isinstance(found, Unseen)
+    assert found.why
+
+
+def blind(**conventions):
+    return Cell(
+        RegisterMap.model_validate(
+            {
+                "signals": {"o2": {"address": 0}, "cell_temp": {"address": 1, "scale": 0.1}},
+                "conventions": conventions,
+            }
+        )
+    )
+
+
+@pytest.mark.parametrize(
+    ("conventions", "says"),
+    [
+        ({"o2_during_checks": "held"}, "the display is held during checks; a cell_emf that stays live would show them"),
+        ({"o2_basis": "dry"}, "the display is corrected to dry gas; cell_emf would show the cell itself"),
+        ({"o2_clamp": [0.0, 20.9]}, "the display ends at 20.9 %; cell_emf would show more"),
+    ],
+)
+def test_a_check_that_cannot_be_seen_says_why_and_what_would_show_it(conventions, says):
+    seen = check(0.5)
+    trace = Trace(*(getattr(seen.trace, name) for name in ("time_s",)), np.full(180, np.nan), *(
+        getattr(seen.trace, name) for name in Trace.__slots__[2:]
+    ))  # fmt: skip
+    found = judge_air_check(
+        Check(seen.kind, False, 0.0, 179.0, 0.03, trace), blind(**conventions), PROBE, EpisodeOptions()
+    )
+    assert isinstance(found, Unseen)
+    assert found.why == says
+
+
+def test_a_display_without_its_stored_offset_tells_what_remains_only():
+    found = judge_air_check(check(0.8), blind(), PROBE, EpisodeOptions())
+    assert not isinstance(found, Unseen)
+    assert np.isnan(found.raw_offset_mv)
+    assert np.isnan(found.raw_u_mv)
+    assert found.remaining_offset_mv == pytest.approx(0.8, abs=0.02)
+
+
+def test_a_stored_offset_parts_what_remains_from_what_the_cell_does():
+    seen = check(3.0)
+    columns = {name: getattr(seen.trace, name) for name in Trace.__slots__} | {"stored_mv": np.full(180, 2.4)}
+    found = judge_air_check(
+        Check(seen.kind, False, 0.0, 179.0, 0.03, Trace(**columns)), MEASURED, PROBE, EpisodeOptions()
+    )
+    assert not isinstance(found, Unseen)
+    assert found.raw_offset_mv == pytest.approx(3.0, abs=0.02)
+    assert found.remaining_offset_mv == pytest.approx(0.6, abs=0.02)
