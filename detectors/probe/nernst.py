@@ -42,6 +42,7 @@ FARADAY = _ELEMENTARY_CHARGE * _AVOGADRO  # C/mol
 MV_PER_K = 1e3 * GAS_CONSTANT / (_ELECTRONS_PER_O2 * FARADAY)  # 0.0215433 mV per ln unit and kelvin
 ZERO_C_IN_K = 273.15
 ABSOLUTE_ZERO_C = -273.15
+HOTTEST_C = 1e6  # no ceramic is; beyond it arithmetic overflows
 # Oxygen in dry air, the round figure of the trade (common practice). The US Standard Atmosphere 1976 has 0.209476:
 # 0.0024 mV at 700 degC, below anything a transmitter resolves.
 AIR_O2_FRAC = 0.2095
@@ -72,7 +73,9 @@ def nernst_factor_mv(cell_temp_c: ArrayLike, *, invalid: Invalid = "raise") -> F
     >>> round(float(nernst_factor_mv(700.0)), 3)
     20.965
     """
-    return MV_PER_K * (in_range("cell_temp_c", cell_temp_c, above=ABSOLUTE_ZERO_C, invalid=invalid) + ZERO_C_IN_K)
+    return MV_PER_K * (
+        in_range("cell_temp_c", cell_temp_c, above=ABSOLUTE_ZERO_C, up_to=HOTTEST_C, invalid=invalid) + ZERO_C_IN_K
+    )
 
 
 def cell_emf_mv(
