@@ -13,7 +13,8 @@ from agent.alerts.ledger import Transition
 from agent.config.model import Settings
 from agent.counters import Counters
 from agent.reconstruct.now import ProbeNow
-from agent.watcher import ProbeWatcher, TwinGas
+from agent.reconstruct.twins import TwinGas
+from agent.watcher import ProbeWatcher
 from detectors.finding import Finding
 from detectors.stretch import Stretch
 

@@ -1,7 +1,6 @@
 """One probe's way from samples to findings: reconstruction, then its detectors. Used live and for recorded history."""
 
-from collections import deque
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from math import isfinite
 from typing import Any, Final
 
@@ -14,13 +13,14 @@ from agent.intake import signals_of
 from agent.reconstruct.carry import storable, unstorable
 from agent.reconstruct.episodes import Check, RecoveryWindow
 from agent.reconstruct.heater import DutySource
-from agent.reconstruct.judge import Twin, Unseen, judge_air_check, judge_recovery
+from agent.reconstruct.judge import Unseen, judge_air_check, judge_recovery
 from agent.reconstruct.known import Known
 from agent.reconstruct.mode import CHECKS, MODES
 from agent.reconstruct.now import Mode, ProbeNow
 from agent.reconstruct.offset import Offset
 from agent.reconstruct.probe import Reconstructed, Reconstruction
 from agent.reconstruct.trust import TrustNow, judge_trust
+from agent.reconstruct.twins import ServiceGas, TwinGas, TwinOf, twin_in
 from agent.signals import SIGNALS
 from detectors.cell_offset_drift import AirCheck, CellOffsetDrift, CellOffsetDriftState
 from detectors.finding import Finding, Report, Watch
@@ -28,21 +28,15 @@ from detectors.heater_duty_creep import HeaterDutyCreep, HeaterDutyCreepState
 from detectors.heater_open import HeaterOpen, HeaterOpenState
 from detectors.no_communication import NoCommunication, NoCommunicationState
 from detectors.slow_recovery import SlowRecovery, SlowRecoveryState
-from detectors.stretch import Floats, Stretch
+from detectors.stretch import Stretch
 
-__all__ = ["ProbeWatcher", "TwinGas", "TwinOf"]
-
-TwinGas = tuple[Twin | None, float]  # the recent gas of a probe in service, and the time of its last sample
-TwinOf = Callable[[str], TwinGas]
+__all__ = ["ProbeWatcher"]
 
 VERSION: Final = 1
 _NEEDS_PROCESS: Final = (
     "a flag that a check is running; or firing or load, to tell a check from a furnace at rest when none is flagged"
 )
 _UNSEEN_TIMES: Final = 3
-_TWIN_KEEP_S: Final = 900.0  # behind the last judgement: the longest window, the grace, and some turns
-_TWIN_SAMPLES: Final = 5  # a twin seen less often than this in the window tells nothing
-_TWIN_GRACE_S: Final = 60.0  # how long a recovery waits for its twin's samples
 _RUINS: Final = ("heater_open", "no_communication")  # with these the display says nothing about the gas
 _RECONSTRUCTED: Final = {
     "cell_emf": "mV",
@@ -105,7 +99,7 @@ class ProbeWatcher:
         self.stale_after_s = max(3.0 * probe.period_s, 90.0)
         self._pending: list[Finding] = []
         self._waiting: list[RecoveryWindow] = []
-        self._twin_trace: deque[tuple[Floats, Floats]] = deque()
+        self._gas = ServiceGas()
         self._judged_s = -np.inf
         self._heard = False  # a sample of any kind
         self._last_s = -np.inf  # of any sample
@@ -141,7 +135,7 @@ class ProbeWatcher:
         n = len(stretch)
         if n == 0:
             return given
-        self._forget()
+        self._gas.forget(min(self._judged_s, self._last_s))
         time_s = stretch.time_s
         self._last_s = float(time_s[-1])
         missing = np.ones(n, np.bool_)
@@ -186,10 +180,7 @@ class ProbeWatcher:
 
     def recent(self) -> TwinGas:
         """The gas of the last minutes in service, for a probe that shares the duct; the time of the last sample."""
-        if not self._twin_trace:
-            return None, self._last_s
-        times, gas = zip(*self._twin_trace, strict=True)
-        return Twin(np.concatenate(times), np.concatenate(gas)), self._last_s
+        return self._gas.recent(), self._last_s
 
     def judge(self, now_s: float, twin_of: TwinOf) -> list[Finding]:
         """What the samples and the passing of time up to `now_s` mean, in time order. All samples to `now_s` are in."""
@@ -288,7 +279,7 @@ class ProbeWatcher:
             "offset": self._offset.to_dict(),
             "judged_from_s": storable(self._judged_from_s),
             "waiting": [window.to_dict() for window in self._waiting],
-            "twin_trace": [[storable(time_s), storable(gas)] for time_s, gas in self._twin_trace],
+            "twin_trace": self._gas.to_rows(),
             "unseen": {symptom: list(row) for symptom, row in self._unseen.items()},
             "active": [
                 {name: _plain(getattr(finding, name)) for name in Finding.__slots__}
@@ -307,7 +298,7 @@ class ProbeWatcher:
         self._offset = Offset(state["offset"])
         self._judged_from_s = float(unstorable(state["judged_from_s"]))
         self._waiting = [RecoveryWindow.from_dict(row) for row in state["waiting"]]
-        self._twin_trace = deque((np.array(unstorable(t)), np.array(unstorable(g))) for t, g in state["twin_trace"])
+        self._gas = ServiceGas(state["twin_trace"])
         self._unseen = {symptom: (times, why) for symptom, (times, why) in state["unseen"].items()}
         self._active = {row["symptom"]: Finding(**row) for row in state["active"]}
 
@@ -367,7 +358,7 @@ class ProbeWatcher:
             window = self._waiting.pop(0)
             if window.from_s <= self._judged_from_s:
                 continue
-            twin, complete = self._twin(window, now_s, twin_of)
+            twin, complete = twin_in(window, self.probe.twins, now_s, twin_of)
             if not complete:
                 waiting.append(window)
                 continue
@@ -381,24 +372,6 @@ class ProbeWatcher:
                 self._trust = None
             self._pending += self.slow.update([recovery])
         self._waiting = waiting
-
-    def _twin(self, window: RecoveryWindow, now_s: float, twin_of: TwinOf) -> tuple[Twin | None, bool]:
-        """The first twin that was in service in the window, and whether all had their time to tell.
-
-        Only what it saw up to the window's end is given out: what came later depends on when this is asked.
-        """
-        for twin_id in self.probe.twins:
-            gas, seen_s = twin_of(twin_id)
-            if seen_s < window.until_s and now_s < window.until_s + _TWIN_GRACE_S:
-                return None, False
-            if gas is None:
-                continue
-            first = int(gas.time_s.searchsorted(window.from_s - _TWIN_GRACE_S, side="left"))
-            end = int(gas.time_s.searchsorted(window.until_s, side="right"))
-            inside = end - int(gas.time_s.searchsorted(window.from_s, side="left"))
-            if inside >= _TWIN_SAMPLES:
-                return Twin(gas.time_s[first:end], gas.o2_frac[first:end]), True
-        return None, True
 
     def _remember(self, done: Reconstructed, valid: NDArray[np.bool_]) -> None:
         time_s = done.stretch.time_s
@@ -426,16 +399,7 @@ class ProbeWatcher:
         if np.count_nonzero(served):
             self._service_o2_pct = float(done.stretch.get("o2")[np.flatnonzero(served)[-1]])
         if self.probe.twins:
-            use = done.modes.is_(Mode.IN_SERVICE) & ~np.isnan(cell.o2_frac)
-            if np.count_nonzero(use):
-                self._twin_trace.append((time_s[use], cell.o2_frac[use]))
-
-    def _forget(self) -> None:
-        """Let go of gas that no twin can ask for any more: everybody has been judged up to here, but for the grace."""
-        keep_s = min(self._judged_s, self._last_s) - _TWIN_KEEP_S
-        trace = self._twin_trace
-        while trace and trace[0][0][-1] < keep_s:
-            trace.popleft()
+            self._gas.add(time_s, cell.o2_frac, done.modes.is_(Mode.IN_SERVICE) & ~np.isnan(cell.o2_frac))
 
 
 def _plain(value: Any) -> Any:

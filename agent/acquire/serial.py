@@ -1,6 +1,7 @@
 """RTU lines: a serial port, or RTU frames through a TCP converter. One master, one request at a time."""
 
 import asyncio
+from abc import ABC, abstractmethod
 from contextlib import suppress
 from typing import Final
 
@@ -43,7 +44,7 @@ def silence_s(baudrate: int) -> float:
     return FAST_SILENCE_S if baudrate > FAST_BAUD else 3.5 * character_s(baudrate)
 
 
-class RtuWire:
+class RtuWire(ABC):
     """What serial ports and converters have in common, as a `Wire`.
 
     After a time-out the line stays silent until the late answer came or a whole further time-out passed, so that it
@@ -51,6 +52,7 @@ class RtuWire:
     """
 
     shared_medium = True
+    closes_after_lost_answer = False  # where something between holds answers back, only a new connection is rid of them
 
     def __init__(
         self, *, timeout_s: float, silence: float, character: float, frame_end_s: float, pause_s: float
@@ -66,12 +68,9 @@ class RtuWire:
         self._owed: list[Owed] = []
         self._left = b""  # unjudged bytes of a stream that is gone
 
+    @abstractmethod
     async def _connect(self, stream: RtuStream) -> None:
         """Make the stream's transport; raise `LinkError` with Reason.CONNECT."""
-        raise NotImplementedError
-
-    def _after_lost_answer(self) -> None:
-        """What else must happen when an answer stayed out."""
 
     @property
     def is_open(self) -> bool:
@@ -153,7 +152,8 @@ class RtuWire:
         until_s = now + OWED_FOR_TIMEOUTS * self._timeout_s
         self._owed.append(Owed(request.unit, request.function, request.rtu_answer_size, until_s))
         del self._owed[:-OWED_MAX]
-        self._after_lost_answer()
+        if self.closes_after_lost_answer:
+            self.close()
 
     async def _wait_for_silence(self) -> None:
         """Return when the line was quiet for t3.5 and nothing late is awaited; a line that never is gets an error."""
@@ -221,6 +221,8 @@ class SerialWire(RtuWire):
 class RtuOverTcpWire(RtuWire):
     """RTU frames through a TCP converter. The connection is also dropped after an answer that stayed out."""
 
+    closes_after_lost_answer = True
+
     def __init__(
         self, host: str, port: int, *, timeout_s: float, connect_timeout_s: float, pause_s: float = 0.0
     ) -> None:
@@ -235,6 +237,3 @@ class RtuOverTcpWire(RtuWire):
 
     async def _connect(self, stream: RtuStream) -> None:
         await open_stream(self._host, self._port, self._connect_timeout_s, stream)
-
-    def _after_lost_answer(self) -> None:
-        self.close()
