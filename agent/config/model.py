@@ -5,6 +5,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import Field, SecretStr
 
+from agent.config.history import Column, History, HistoryColumns
 from agent.config.lines import Line, RtuLine, RtuOverTcpLine, TcpLine
 from agent.config.maps import AsNew, Conventions, Register, RegisterMap, StatusWord
 from agent.config.part import Bool, Host, Id, Int, Number, Overrides, Part, Text
@@ -12,9 +13,12 @@ from agent.config.part import Bool, Host, Id, Int, Number, Overrides, Part, Text
 __all__ = [
     "Air",
     "AsNew",
+    "Column",
     "Conventions",
     "Feed",
     "Heater",
+    "History",
+    "HistoryColumns",
     "Id",
     "Line",
     "Log",
@@ -117,6 +121,9 @@ class Probe(_Polled):
     test_gas_check_interval_days: Annotated[Number, Field(gt=0)] | None = Field(
         default=None, description="A test-gas check is overdue after this long [d]; absent: no reminder."
     )
+    history_columns: Annotated[
+        HistoryColumns, Field(description="Replay: columns of this probe by signal, in files that hold several probes.")
+    ] = Field(default_factory=dict)
     detectors: Annotated[
         Overrides, Field(description="Options of detectors for this probe, by symptom; the last word.")
     ] = Field(default_factory=dict)
@@ -185,6 +192,7 @@ class Settings(Part):
     ] = Field(default_factory=dict)
     probes: Annotated[dict[Id, Probe], Field(description="The hot ends, under the ids used in topics.")]
     mqtt: Annotated[Mqtt, Field(description="The broker.")] = Mqtt()
+    history: Annotated[History, Field(description="Recorded history.")] = History()
     detectors: Annotated[
         Overrides, Field(description="Options of detectors for the site, by symptom; a map's and a probe's go first.")
     ] = Field(default_factory=dict)
