@@ -1,0 +1,190 @@
+"""A condition that must hold for so long without a break, and let go for so long before it counts as gone.
+
+Every rule of the kind "for ten minutes" is this one. A run of the condition begins and ends by two votes of the last
+three samples: a lone odd sample neither starts one nor breaks one, while a relay seen on, off, on, off never makes one.
+A hole longer than `max_gap_s` ends a run: nobody knows what was in it. What was found stays found over a hole.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, fields
+from typing import Any, ClassVar, NamedTuple, Self
+
+import numpy as np
+from numpy.typing import NDArray
+
+from detectors.saved_state import check_version
+from detectors.settings_check import above, at_least, whole
+from detectors.stretch import Floats
+
+__all__ = ["Bools", "Change", "HeldFor", "HeldState", "RuleState", "held"]
+
+Bools = NDArray[np.bool_]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HeldFor:
+    """How long the condition must hold, and its contrary before it is over. [s]"""
+
+    hold_s: float
+    release_s: float
+    max_gap_s: float = 1800.0  # history at a quarter of an hour still makes runs
+    least: int = 3  # samples in a run, whatever their distance
+
+    def __post_init__(self) -> None:
+        at_least("hold_s", self.hold_s, 0.0)
+        at_least("release_s", self.release_s, 0.0)
+        above("max_gap_s", self.max_gap_s, 0.0)
+        whole("least", self.least, 1)
+
+
+@dataclass(slots=True, kw_only=True)
+class HeldState:
+    """What one condition carries from sample to sample; times are UTC seconds."""
+
+    active: bool = False
+    since_s: float | None = None  # start of the run that made it active
+    from_s: float | None = None  # start of the run going on: of the condition, or of the release while active
+    count: int = 0  # samples in that run
+    last_s: float | None = None
+    on: list[bool] = field(default_factory=lambda: [False, False])  # the last two samples, older first
+    off: list[bool] = field(default_factory=lambda: [False, False])
+
+
+class Change(NamedTuple):
+    """The condition became active, or no longer is, at sample `row`."""
+
+    row: int
+    active: bool
+    since_s: float  # start of the run that was found
+
+
+@dataclass(slots=True, kw_only=True)
+class RuleState:
+    """Base of the states of rules: plain fields, `HeldState`s among them, with a symptom's name and a version."""
+
+    SYMPTOM: ClassVar[str] = ""
+    VERSION: ClassVar[int] = 1
+    seen_s: float | None = None  # time of the latest sample
+
+    def to_dict(self) -> dict[str, Any]:
+        """Plain JSON-able data."""
+        return {"version": self.VERSION, **{f.name: _plain(getattr(self, f.name)) for f in fields(self)}}
+
+    @classmethod
+    def from_dict(cls, saved: Mapping[str, Any]) -> Self:
+        """The state back; ValueError for another version."""
+        check_version(saved, cls.SYMPTOM, cls.VERSION)
+        made = cls()
+        for f in fields(cls):
+            value = saved[f.name]
+            setattr(made, f.name, HeldState(**value) if isinstance(getattr(made, f.name), HeldState) else value)
+        return made
+
+
+def held(
+    rule: HeldFor, state: HeldState, time_s: Floats, on: Bools, off: Bools, breaks: Bools | None = None
+) -> list[Change]:
+    """Take samples at which the condition is known and return the changes.
+
+    Parameters
+    ----------
+    time_s : ndarray, shape (n,)
+        Strictly rising, finite, later than all before. [s]
+    on, off : ndarray of bool, shape (n,)
+        The condition, and what ends it once found; a sample that is both is `on`, one may be neither.
+    breaks : ndarray of bool, shape (n,), optional
+        Samples at which a run of the condition begins anew, if one goes on.
+    """
+    n = time_s.size
+    if n == 0:
+        return []
+    watched, votes = (off, state.off) if state.active else (on, state.on)
+    if not (votes[0] or votes[1] or np.count_nonzero(watched)):  # as nearly always
+        _keep(rule, state, time_s, on, off)
+        state.from_s, state.count = None, 0
+        return []
+    off = off & ~on
+    gap = np.empty(n, np.bool_)
+    gap[0] = state.last_s is None or time_s[0] - state.last_s > rule.max_gap_s
+    gap[1:] = time_s[1:] - time_s[:-1] > rule.max_gap_s
+    carried = (state.from_s, state.count)
+    ripe_on = _ripe(
+        rule.hold_s, rule.least, time_s, _voted(on, state.on, gap), gap, breaks, (None, 0) if state.active else carried
+    )
+    ripe_off = _ripe(
+        rule.release_s, 1, time_s, _voted(off, state.off, gap), gap, None, carried if state.active else (None, 0)
+    )
+    changes: list[Change] = []
+    i = 0
+    while i < n:
+        ripe = (ripe_off if state.active else ripe_on).ripe[i:]
+        step = int(ripe.argmax())
+        if not ripe[step]:
+            break
+        i += step
+        if not state.active:
+            state.since_s = float(ripe_on.from_s[i])
+        state.active = not state.active
+        changes.append(Change(i, state.active, state.since_s if state.since_s is not None else float(time_s[i])))
+        i += 1
+    _keep(rule, state, time_s, on, off)
+    run = ripe_off if state.active else ripe_on
+    state.from_s, state.count = (float(run.from_s[-1]), int(run.counted[-1])) if run.voted[-1] else (None, 0)
+    return changes
+
+
+class _Runs(NamedTuple):
+    voted: Bools
+    from_s: Floats
+    counted: NDArray[np.int64]
+    ripe: Bools
+
+
+def _voted(now: Bools, before: list[bool], gap: Bools) -> Bools:
+    """Two of the last three samples, none of them across a hole."""
+    row = np.concatenate((before, now))
+    one = row[1:-1] & ~gap
+    two = row[:-2] & ~gap
+    two[1:] &= ~gap[:-1]
+    return np.asarray((now & one) | (now & two) | (one & two))
+
+
+def _ripe(
+    hold_s: float,
+    least: int,
+    time_s: Floats,
+    voted: Bools,
+    gap: Bools,
+    breaks: Bools | None,
+    carried: tuple[float | None, int],
+) -> _Runs:
+    """The runs of `voted`, and where they have lasted long enough."""
+    index = np.arange(time_s.size)
+    begins = voted & gap
+    begins[0] |= voted[0] and carried[0] is None
+    begins[1:] |= voted[1:] & ~voted[:-1]
+    if breaks is not None:
+        begins |= voted & breaks
+    start = np.maximum.accumulate(np.where(begins, index, -1))
+    head = start < 0  # still the run that was carried in
+    from_s = np.where(head, np.nan if carried[0] is None else carried[0], time_s[start])
+    count = np.where(head, index + 1 + carried[1], index - start + 1)
+    return _Runs(voted, from_s, count, voted & (time_s - from_s >= hold_s) & (count >= least))
+
+
+def _keep(rule: HeldFor, state: HeldState, time_s: Floats, on: Bools, off: Bools) -> None:
+    last_s = float(time_s[-1])
+    before_s = state.last_s if time_s.size < 2 else float(time_s[-2])
+    apart = before_s is None or last_s - before_s > rule.max_gap_s
+    for votes, now in ((state.on, on), (state.off, off)):
+        older = votes[1] if time_s.size < 2 else bool(now[-2])
+        votes[:] = [older and not apart, bool(now[-1])]
+    state.last_s = last_s
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, HeldState):
+        return {f.name: _plain(getattr(value, f.name)) for f in fields(value)}
+    if isinstance(value, list):
+        return [_plain(item) for item in value]
+    return dict(value) if isinstance(value, Mapping) else value
