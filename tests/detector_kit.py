@@ -87,6 +87,31 @@ def one_bad_value_does_not_silence(make: Make, sick: Columns, at: int = 3) -> No
     assert any(f.active for f in found(make, spoilt))
 
 
+def naive_held(rule, time_s, on, off, breaks=None):
+    """The definition of `detectors.held`, a sample at a time: (time, active, since) of each change."""
+    votes, active, since, found = [], False, None, []
+    runs = {True: None, False: None}  # of the condition, of the release: [start, samples]
+    last = None
+    for i, t in enumerate(time_s):
+        gap = last is None or t - last > rule.max_gap_s
+        votes = [] if gap else votes[-2:]
+        votes.append((bool(on[i]), bool(off[i]) and not on[i]))
+        for which, column in ((True, 0), (False, 1)):
+            yes = sum(v[column] for v in votes) >= 2
+            if not yes or gap or (which and breaks is not None and breaks[i]):
+                runs[which] = None
+            if yes:
+                runs[which] = [t, 1] if runs[which] is None else [runs[which][0], runs[which][1] + 1]
+        last = t
+        now = runs[not active]
+        wanted = (rule.hold_s, rule.least) if not active else (rule.release_s, 1)
+        if now is not None and t - now[0] >= wanted[0] and now[1] >= wanted[1]:
+            since = now[0] if not active else since
+            active = not active
+            found.append((t, active, since))
+    return found
+
+
 def cuts():
     return st.lists(st.integers(0, 400), max_size=12)
 

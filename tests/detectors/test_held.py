@@ -9,6 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from detectors.held import HeldFor, HeldState, RuleState, held
+from tests.detector_kit import naive_held
 
 RULE = HeldFor(hold_s=60.0, release_s=30.0, max_gap_s=100.0)
 
@@ -27,31 +28,6 @@ def run(rule, time_s, on, off, cuts=(), breaks=None, restart=False):
     return found, state
 
 
-def naive(rule, time_s, on, off, breaks=None):
-    """The definition, a sample at a time."""
-    votes, active, since, found = [], False, None, []
-    runs = {True: None, False: None}  # of the condition, of the release: [start, samples]
-    last = None
-    for i, t in enumerate(time_s):
-        gap = last is None or t - last > rule.max_gap_s
-        votes = [] if gap else votes[-2:]
-        votes.append((bool(on[i]), bool(off[i]) and not on[i]))
-        for which, column in ((True, 0), (False, 1)):
-            yes = sum(v[column] for v in votes) >= 2
-            if not yes or gap or (which and breaks is not None and breaks[i]):
-                runs[which] = None
-            if yes:
-                runs[which] = [t, 1] if runs[which] is None else [runs[which][0], runs[which][1] + 1]
-        last = t
-        now = runs[not active]
-        wanted = (rule.hold_s, rule.least) if not active else (rule.release_s, 1)
-        if now is not None and t - now[0] >= wanted[0] and now[1] >= wanted[1]:
-            since = now[0] if not active else since
-            active = not active
-            found.append((t, active, since))
-    return found
-
-
 @given(seed=st.integers(0, 10_000), cuts=st.lists(st.integers(0, 300), max_size=40), restart=st.booleans())
 @settings(max_examples=150, deadline=None)
 def test_any_cut_gives_the_definition(seed, cuts, restart):
@@ -66,7 +42,7 @@ def test_any_cut_gives_the_definition(seed, cuts, restart):
     )
     for broken in (None, breaks):
         whole, end = run(rule, time_s, level == 1, level == -1, breaks=broken)
-        assert whole == naive(rule, time_s, level == 1, level == -1, broken)
+        assert whole == naive_held(rule, time_s, level == 1, level == -1, broken)
         pieces, last = run(rule, time_s, level == 1, level == -1, cuts, broken, restart)
         assert pieces == whole
         assert last == end
