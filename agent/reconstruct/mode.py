@@ -4,12 +4,13 @@ A vectorised step over a stretch; what it carries from one stretch to the next i
 """
 
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from agent.reconstruct.carry import last_time, storable, unstorable
+from agent.reconstruct.carry import last_time, last_time_of, storable, unstorable
 from agent.reconstruct.flags import CHECK_FLAGS, Raised, any_raised, raised
 from agent.reconstruct.now import Mode
 from agent.reconstruct.options import EpisodeOptions
@@ -20,8 +21,8 @@ __all__ = ["CHECKS", "CODES", "MODES", "ModeTrack", "ModeTracker"]
 MODES: Final = tuple(Mode)
 CODES: Final = {mode: code for code, mode in enumerate(MODES)}
 CHECKS: Final = (Mode.AIR_CHECK, Mode.TEST_GAS, Mode.BLOWBACK, Mode.FURNACE_PURGE)  # gas of our own at the cell
-_CHECK_CODES: Final = np.array([CODES[mode] for mode in CHECKS])
-_CHECK_SET: Final = frozenset(_CHECK_CODES.tolist())
+_CHECK_SET: Final = frozenset(CODES[mode] for mode in CHECKS)
+_FIRST_CHECK: Final = min(_CHECK_SET)
 _MODE_OF: Final = (
     ("warming_up", Mode.WARMING_UP),
     ("calibrating", Mode.TEST_GAS),
@@ -91,15 +92,19 @@ class ModeTracker:
         if self._nothing_happens(stretch, o2_frac, set_point_c, flags):
             return self._in_service(time_s)
         base, presumed = self._base(stretch, o2_frac, duty, set_point_c, flags)
-        checking = np.isin(base, _CHECK_CODES)
-        before = np.concatenate(([state.base], base[:-1]))
-        gap = np.diff(time_s, prepend=state.time_s)
-        ended = ~checking & np.isin(before, _CHECK_CODES) & (gap <= options.gap_s)
+        checking = _checking(base)
+        ended = np.empty(n, np.bool_)
+        ended[0] = not checking[0] and state.base in _CHECK_SET and time_s.item(0) - state.time_s <= options.gap_s
+        np.greater(checking[:-1], checking[1:], out=ended[1:])
+        for i in np.flatnonzero(ended[1:]).tolist():
+            ended[i + 1] = time_s.item(i + 1) - time_s.item(i) <= options.gap_s
+        state.base, state.time_s = int(base[-1]), time_s.item(-1)
+        if not np.count_nonzero(ended) and not time_s.item(0) - state.check_ended_s < options.recovery_s:
+            return ModeTrack(base, presumed)
         ended_s = last_time(ended, time_s, state.check_ended_s)
         code = base.copy()
         code[(base == CODES[Mode.IN_SERVICE]) & (time_s - ended_s < options.recovery_s)] = CODES[Mode.RECOVERY]
-        state.check_ended_s = float(ended_s[-1])
-        state.base, state.time_s = int(base[-1]), float(time_s[-1])
+        state.check_ended_s = ended_s.item(-1)
         return ModeTrack(code, presumed)
 
     def _nothing_happens(self, stretch: Stretch, o2_frac: Floats, set_point_c: Floats, flags: Raised) -> bool:
@@ -135,12 +140,14 @@ class ModeTracker:
         temp_c = stretch.get("cell_temp")
         near_air = o2_frac * 100.0 > self._options.air_from_o2_pct
         code = np.full(n, CODES[Mode.IN_SERVICE], np.int8)
-        idle = stretch.get("firing") == 0.0
-        code[idle] = CODES[Mode.IDLE_HOT]
         flagged = any_raised(flags, CHECK_FLAGS, n)
-        cold = self._cold(temp_c, set_point_c, duty, code)
-        air = near_air & ~flagged & ~cold & ~idle
-        presumed = air & ~self._returning(stretch.time_s, flagged, air)
+        air = near_air & ~flagged
+        if "firing" in stretch.signals:
+            idle = stretch.signals["firing"] == 0.0
+            code[idle] = CODES[Mode.IDLE_HOT]
+            air &= ~idle
+        air &= ~self._cold(temp_c, set_point_c, duty, code)
+        presumed = self._presumed(stretch.time_s, flagged, air)
         self._presume(stretch.time_s, presumed, code)
         # Later rows win: a gas flag says more than 'calibrating', and air is named before test gas.
         for name, mode in _MODE_OF:
@@ -148,21 +155,36 @@ class ModeTracker:
                 code[flags[name]] = CODES[mode]
                 if name == "calibrating":
                     code[flags[name] & near_air] = CODES[Mode.AIR_CHECK]
-        blank = np.isnan(temp_c) & np.isnan(o2_frac) & np.isnan(stretch.get("o2")) & ~flagged
-        code[blank] = CODES[Mode.UNKNOWN]
+        blank = np.isnan(temp_c)
+        if np.count_nonzero(blank):
+            blank &= np.isnan(o2_frac) & np.isnan(stretch.get("o2")) & ~flagged
+            code[blank] = CODES[Mode.UNKNOWN]
         return code, presumed & (code == CODES[Mode.AIR_CHECK])
 
-    def _returning(self, time_s: Floats, flagged: NDArray[np.bool_], air: NDArray[np.bool_]) -> NDArray[np.bool_]:
-        """Where air is still on its way out after a flagged check: from the flag's end until it has once been left."""
-        state = self._state
-        flagged_s = last_time(flagged, time_s, state.flagged_s)
-        left_s = last_time(~flagged & ~air, time_s, state.left_air_s)
-        state.flagged_s, state.left_air_s = float(flagged_s[-1]), float(left_s[-1])
-        return np.asarray(air & (flagged_s > left_s) & (time_s - flagged_s <= self._options.recovery_s))
+    def _presumed(self, time_s: Floats, flagged: NDArray[np.bool_], air: NDArray[np.bool_]) -> NDArray[np.bool_]:
+        """Where air is let in, and not still on its way out after a flagged check.
+
+        On its way out it is from the flag's end until it has once been left.
+        """
+        state, options = self._state, self._options
+        left = ~(flagged | air)
+        fresh = air
+        if np.count_nonzero(air) and (
+            np.count_nonzero(flagged) or time_s.item(0) - state.flagged_s <= options.recovery_s
+        ):
+            flagged_s = last_time(flagged, time_s, state.flagged_s)
+            left_s = last_time(left, time_s, state.left_air_s)
+            fresh = air & ~((flagged_s > left_s) & (time_s - flagged_s <= options.recovery_s))
+        state.flagged_s = last_time_of(flagged, time_s, state.flagged_s)
+        state.left_air_s = last_time_of(left, time_s, state.left_air_s)
+        return fresh
 
     def _presume(self, time_s: Floats, presumed: NDArray[np.bool_], code: NDArray[np.int8]) -> None:
         """Unflagged air is a check as long as it may be one; for longer, nobody knows what it is."""
         state = self._state
+        if not np.count_nonzero(presumed):
+            state.presumed_since_s = np.nan
+            return
         began = presumed & ~np.concatenate(([not np.isnan(state.presumed_since_s)], presumed[:-1]))
         since_s = np.maximum.accumulate(np.where(began, time_s, -np.inf))
         if not np.isnan(state.presumed_since_s):
@@ -177,25 +199,44 @@ class ModeTracker:
         state = self._state
         low = temp_c < set_point_c - self._options.below_set_point_k
         known = ~np.isnan(temp_c)
-        if known.all() and not low.any() and not state.cold:
-            state.ever_hot = True
+        missing = np.count_nonzero(known) < known.size
+        if not state.cold and not np.count_nonzero(low):
+            state.ever_hot |= not missing or bool(np.count_nonzero(known))
             return low
-        for i in range(low.size):  # rare: a probe is cold for some hours a year
-            if not known[i]:
-                low[i] = state.cold
-                if state.cold:
-                    code[i] = CODES[Mode.UNKNOWN]
-                continue
-            if not low[i]:
+        index = np.flatnonzero(known) if missing else np.arange(low.size)
+        of_known = low[index] if missing else low
+        # Each run of known samples that are all low, or all not, is looked at as one.
+        turns = np.flatnonzero(of_known[1:] != of_known[:-1]) + 1
+        if missing:  # a sample without temperature lies in the spell that it interrupts
+            spell = np.concatenate(([state.cold], of_known))[np.cumsum(known)]
+            code[spell & ~known] = CODES[Mode.UNKNOWN]
+            low = spell
+        for head, end in pairwise([0, *turns.tolist(), index.size]):
+            if head == end:
+                break
+            if not of_known[head]:
                 state.cold, state.ever_hot = False, True
                 continue
             if not state.cold:
                 state.cold, state.cold_from_hot, state.cold_min_c = True, state.ever_hot, np.inf
-            state.cold_min_c = min(state.cold_min_c, float(temp_c[i]))
-            if duty[i] < _OFF_DUTY:
-                code[i] = CODES[Mode.OFF]
-            elif temp_c[i] > state.cold_min_c + _WARM_RISE_K or not state.cold_from_hot:
-                code[i] = CODES[Mode.WARMING_UP]
+            rows = index[head:end]
+            at_c = temp_c[rows]
+            least_c = np.minimum(np.minimum.accumulate(at_c), state.cold_min_c)
+            state.cold_min_c = least_c.item(-1)
+            of_spell = np.full(rows.size, CODES[Mode.UNKNOWN], np.int8)
+            if state.cold_from_hot:
+                of_spell[at_c > least_c + _WARM_RISE_K] = CODES[Mode.WARMING_UP]
             else:
-                code[i] = CODES[Mode.UNKNOWN]
+                of_spell[:] = CODES[Mode.WARMING_UP]
+            of_spell[duty[rows] < _OFF_DUTY] = CODES[Mode.OFF]
+            code[rows] = of_spell
         return low
+
+
+def _checking(base: NDArray[np.int8]) -> NDArray[np.bool_]:
+    """Where a code is one of `CHECKS`, whose codes follow each other."""
+    found: NDArray[np.bool_] = (base - np.int8(_FIRST_CHECK)).view(np.uint8) < len(CHECKS)
+    return found
+
+
+assert frozenset(range(_FIRST_CHECK, _FIRST_CHECK + len(CHECKS))) == _CHECK_SET

@@ -45,10 +45,10 @@ class Offset:
         if stored_mv.size == 0 or (stored_mv == self._stored_mv).all():  # nearly always
             return []
         out: list[AirCheck] = []
-        for i in np.flatnonzero(~np.isnan(stored_mv)).tolist():
+        known = np.flatnonzero(~np.isnan(stored_mv))
+        told_mv = stored_mv[known]
+        for i in known[told_mv != np.append(self._stored_mv, told_mv[:-1])].tolist():
             value = float(stored_mv[i])
-            if value == self._stored_mv:
-                continue
             known_before, self._stored_mv = not np.isnan(self._stored_mv), value
             if self._raw is None or not known_before:
                 continue

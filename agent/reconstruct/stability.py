@@ -39,8 +39,14 @@ class Stability:
         off = known & ~close
         # After a long silence nobody knows whether the heater was on: rest is proved anew from the first sample.
         seen_s = last_time(known, time_s, self._seen_s)
-        before_s = np.concatenate(([self._seen_s], seen_s[:-1]))
-        off |= known & (time_s - before_s > self._options.stable_gap_s)
-        unstable_s = last_time(off, time_s, self._unstable_s)
-        self._unstable_s, self._seen_s = float(unstable_s[-1]), float(seen_s[-1])
-        return np.asarray((time_s - unstable_s >= self._options.stable_after_s) & np.isfinite(seen_s))
+        off[0] |= known[0] & (time_s.item(0) - self._seen_s > self._options.stable_gap_s)
+        off[1:] |= known[1:] & (time_s[1:] - seen_s[:-1] > self._options.stable_gap_s)
+        unstable_s: Floats | float = self._unstable_s
+        if np.count_nonzero(off):
+            unstable_s = last_time(off, time_s, self._unstable_s)
+            self._unstable_s = unstable_s.item(-1)
+        stable = np.asarray(time_s - unstable_s >= self._options.stable_after_s)
+        if self._seen_s == -np.inf:  # never seen before: nothing is known up to the first sample
+            stable &= seen_s > -np.inf
+        self._seen_s = seen_s.item(-1)
+        return stable

@@ -72,30 +72,36 @@ class WindowMeans:
         n = time_s.size
         if n == 0:
             return self._nothing()
-        rows = [row for row, name in enumerate(self.names) if name in columns]
-        values = np.array([columns[self.names[row]] for row in rows]).reshape(len(rows), n)
-        good = np.abs(values) < _LARGEST
-        good &= usable
-        values = np.rint(np.where(good, values, 0.0) * _GRID) / _GRID
         first, last = floor(time_s.item(0) / self.window_s), floor(time_s.item(-1) / self.window_s)
         if first == last and self._open in (None, first):
+            rows = [row for row, name in enumerate(self.names) if name in columns]
+            values = np.array([columns[self.names[row]] for row in rows]).reshape(len(rows), n)
+            good = np.abs(values) < _LARGEST
+            good &= usable
+            values = np.rint(np.where(good, values, 0.0) * _GRID)
             self._open = first
-            self._sum[rows] += np.add.reduce(values, axis=1)
+            self._sum[rows] += np.add.reduce(values, axis=1) / _GRID
             self._count[rows] += np.add.reduce(good, axis=1, dtype=np.float64)
             self._usable += int(np.count_nonzero(usable))
             self._samples += n
             return self._nothing()
-        window = np.floor(time_s / self.window_s).astype(np.int64)
-        window = np.concatenate(([window[0] if self._open is None else self._open], window))
-        heads = np.flatnonzero(np.diff(window, prepend=window[0] - 1))
-        ids = window[heads]
-        sums = np.zeros((len(self.names), n + 1))
-        sums[:, 0], sums[rows, 1:] = self._sum, values
-        counts = np.zeros((len(self.names), n + 1))
-        counts[:, 0], counts[rows, 1:] = self._count, good
-        sums, counts = np.add.reduceat(sums, heads, axis=1).T, np.add.reduceat(counts, heads, axis=1).T
-        usables = np.add.reduceat(np.concatenate(([self._usable], usable.astype(np.int64))), heads)
-        samples = np.add.reduceat(np.concatenate(([self._samples], np.ones(n, np.int64))), heads)
+        window = np.floor(time_s / self.window_s)
+        heads = np.append(0, np.flatnonzero(window[1:] != window[:-1]) + 1)
+        ids = window[heads].astype(np.int64)
+        samples = np.diff(heads, append=n)
+        usables = _true_in(usable, heads, samples)
+        sums, counts = np.zeros((ids.size, len(self.names))), np.zeros((ids.size, len(self.names)))
+        for row, name in enumerate(self.names):
+            if name in columns:
+                sums[:, row], counts[:, row] = _sums_in(columns[name], usable, heads, samples, usables)
+        if self._open is not None and self._open != ids[0]:
+            ids, samples, usables = np.append(self._open, ids), np.append(0, samples), np.append(0, usables)
+            nothing = np.zeros((1, len(self.names)))
+            sums, counts = np.concatenate((nothing, sums)), np.concatenate((nothing, counts))
+        sums[0] += self._sum
+        counts[0] += self._count
+        samples[0] += self._samples
+        usables[0] += self._usable
         self._open = int(ids[-1])
         self._sum, self._count = sums[-1].copy(), counts[-1].copy()
         self._usable, self._samples = int(usables[-1]), int(samples[-1])
@@ -131,3 +137,30 @@ class WindowMeans:
         means = np.asarray(np.where(counts > 0, sums / np.maximum(counts, 1.0), np.nan), np.float64)
         start_s = np.asarray(ids * self.window_s, np.float64)
         return Closed(start_s, means, counts, usables / np.maximum(samples, 1))
+
+
+def _true_in(mask: NDArray[np.bool_], heads: NDArray[np.intp], sizes: NDArray[np.intp]) -> NDArray[np.intp]:
+    """How many are true in each window of so many samples from `heads` on."""
+    true = np.count_nonzero(mask)
+    if true == mask.size:
+        return sizes.copy()
+    if true == 0:
+        return np.zeros_like(sizes)
+    return np.add.reduceat(mask, heads, dtype=np.intp)
+
+
+def _sums_in(
+    column: Floats,
+    usable: NDArray[np.bool_],
+    heads: NDArray[np.intp],
+    sizes: NDArray[np.intp],
+    usables: NDArray[np.intp],
+) -> tuple[Floats, NDArray[np.intp]]:
+    """Sum on the grid, and number, of the good values of each window."""
+    sound = np.abs(column) < _LARGEST
+    all_sound = np.count_nonzero(sound) == column.size
+    good = usable if all_sound else sound & usable
+    counts = usables if all_sound else _true_in(good, heads, sizes)
+    values = column if np.count_nonzero(good) == column.size else np.where(good, column, 0.0)
+    on_grid = values * _GRID
+    return np.add.reduceat(np.rint(on_grid, out=on_grid), heads) / _GRID, counts
