@@ -91,7 +91,8 @@ def held(
     time_s : ndarray, shape (n,)
         Strictly rising, finite, later than all before. [s]
     on, off : ndarray of bool, shape (n,)
-        The condition, and what ends it once found; a sample that is both is `on`, one may be neither.
+        The condition, and what ends it from the sample after it was found on; a sample that is both is `on`, one may
+        be neither.
     breaks : ndarray of bool, shape (n,), optional
         Samples at which a run of the condition begins anew, if one goes on.
     """
@@ -107,29 +108,34 @@ def held(
     gap = np.empty(n, np.bool_)
     gap[0] = state.last_s is None or time_s[0] - state.last_s > rule.max_gap_s
     gap[1:] = time_s[1:] - time_s[:-1] > rule.max_gap_s
+    fresh: tuple[float | None, int] = (None, 0)
     carried = (state.from_s, state.count)
-    ripe_on = _ripe(
-        rule.hold_s, rule.least, time_s, _voted(on, state.on, gap), gap, breaks, (None, 0) if state.active else carried
+    on_runs = _runs(
+        rule.hold_s, rule.least, time_s, _voted(on, state.on, gap), gap, breaks, fresh if state.active else carried
     )
-    ripe_off = _ripe(
-        rule.release_s, 1, time_s, _voted(off, state.off, gap), gap, None, carried if state.active else (None, 0)
+    off_runs = (
+        _runs(rule.release_s, 1, time_s, _voted(off, state.off, gap), gap, None, carried) if state.active else None
     )
     changes: list[Change] = []
     i = 0
     while i < n:
-        ripe = (ripe_off if state.active else ripe_on).ripe[i:]
+        ripe = (on_runs if off_runs is None else off_runs).ripe[i:]
         step = int(ripe.argmax())
         if not ripe[step]:
             break
         i += step
-        if not state.active:
-            state.since_s = float(ripe_on.from_s[i])
-        state.active = not state.active
-        changes.append(Change(i, state.active, state.since_s if state.since_s is not None else float(time_s[i])))
+        state.active = off_runs is None
+        if off_runs is None:
+            state.since_s = float(on_runs.from_s[i])
+            off[: i + 1] = False  # the release is looked for from here on
+            off_runs = _runs(rule.release_s, 1, time_s, _voted(off, [False, False], gap), gap, None, fresh)
+        else:
+            off_runs = None
+        changes.append(Change(i, state.active, float(time_s[i]) if state.since_s is None else state.since_s))
         i += 1
     _keep(rule, state, time_s, on, off)
-    run = ripe_off if state.active else ripe_on
-    state.from_s, state.count = (float(run.from_s[-1]), int(run.counted[-1])) if run.voted[-1] else (None, 0)
+    run = on_runs if off_runs is None else off_runs
+    state.from_s, state.count = (float(run.from_s[-1]), int(run.counted[-1])) if run.voted[-1] else fresh
     return changes
 
 
@@ -149,7 +155,7 @@ def _voted(now: Bools, before: list[bool], gap: Bools) -> Bools:
     return np.asarray((now & one) | (now & two) | (one & two))
 
 
-def _ripe(
+def _runs(
     hold_s: float,
     least: int,
     time_s: Floats,
@@ -176,9 +182,13 @@ def _keep(rule: HeldFor, state: HeldState, time_s: Floats, on: Bools, off: Bools
     last_s = float(time_s[-1])
     before_s = state.last_s if time_s.size < 2 else float(time_s[-2])
     apart = before_s is None or last_s - before_s > rule.max_gap_s
-    for votes, now in ((state.on, on), (state.off, off)):
-        older = votes[1] if time_s.size < 2 else bool(now[-2])
-        votes[:] = [older and not apart, bool(now[-1])]
+    older, now = (state.on[1], bool(on[-1])) if time_s.size < 2 else (bool(on[-2]), bool(on[-1]))
+    state.on = [older and not apart, now]
+    if state.active:
+        older, now = (state.off[1], bool(off[-1])) if time_s.size < 2 else (bool(off[-2]), bool(off[-1]))
+        state.off = [older and not apart, now]
+    else:
+        state.off = [False, False]
     state.last_s = last_s
 
 

@@ -95,7 +95,7 @@ def naive_held(rule, time_s, on, off, breaks=None):
     for i, t in enumerate(time_s):
         gap = last is None or t - last > rule.max_gap_s
         votes = [] if gap else votes[-2:]
-        votes.append((bool(on[i]), bool(off[i]) and not on[i]))
+        votes.append((bool(on[i]), active and bool(off[i]) and not on[i]))
         for which, column in ((True, 0), (False, 1)):
             yes = sum(v[column] for v in votes) >= 2
             if not yes or gap or (which and breaks is not None and breaks[i]):
