@@ -15,7 +15,7 @@ from agent.reconstruct.episodes import Check, RecoveryWindow
 from agent.reconstruct.heater import DutySource
 from agent.reconstruct.judge import Unseen, judge_air_check, judge_recovery
 from agent.reconstruct.known import Known
-from agent.reconstruct.mode import CHECKS, MODES
+from agent.reconstruct.mode import CHECKS, CODES, MODES
 from agent.reconstruct.now import Mode, ProbeNow
 from agent.reconstruct.offset import Offset
 from agent.reconstruct.probe import Reconstructed, Reconstruction
@@ -28,7 +28,7 @@ from detectors.heater_duty_creep import HeaterDutyCreep, HeaterDutyCreepState
 from detectors.heater_open import HeaterOpen, HeaterOpenState
 from detectors.no_communication import NoCommunication, NoCommunicationState
 from detectors.slow_recovery import SlowRecovery, SlowRecoveryState
-from detectors.stretch import Stretch
+from detectors.stretch import Floats, Stretch
 
 __all__ = ["ProbeWatcher"]
 
@@ -37,6 +37,7 @@ _NEEDS_PROCESS: Final = (
     "a flag that a check is running; or firing or load, to tell a check from a furnace at rest when none is flagged"
 )
 _UNSEEN_TIMES: Final = 3
+_BLOCK: Final = 16_384  # samples that are worked through at once: 128 kB a column
 _RUINS: Final = ("heater_open", "no_communication")  # with these the display says nothing about the gas
 _RECONSTRUCTED: Final = {
     "cell_emf": "mV",
@@ -133,23 +134,28 @@ class ProbeWatcher:
         given = len(stretch)
         stretch = self._later(stretch)
         n = len(stretch)
-        if n == 0:
-            return given
+        if n <= _BLOCK:
+            if n:
+                self._take(stretch)
+            return given - n
+        for first in range(0, n, _BLOCK):  # how a stream is cut never matters, but what fits into a cache is quick
+            rows = slice(first, first + _BLOCK)
+            columns = {name: column[rows] for name, column in stretch.signals.items()}
+            self._take(Stretch(stretch.time_s[rows], columns))
+        return given - n
+
+    def _take(self, stretch: Stretch) -> None:
+        """Reconstruct samples, at least one and all later than those before, and show them to the detectors."""
         self._gas.forget(min(self._judged_s, self._last_s))
         time_s = stretch.time_s
         self._last_s = float(time_s[-1])
-        missing = np.ones(n, np.bool_)
-        for name in self._own(stretch):
-            missing &= np.isnan(stretch.signals[name])
-            if not np.count_nonzero(missing):  # nearly always at once: a poll tells everything
-                break
-        valid = ~missing
+        valid_s = self._valid_times(stretch)
         if not self._heard:  # rows without a value are silence from the first of them on
             self._heard = True
             self._pending += self.silence.advance(float(time_s[0]))
-        self._pending += self.silence.update(time_s[valid])  # first: a fault further on is no silence
+        self._pending += self.silence.update(valid_s)  # first: a fault further on is no silence
         done = self._rec.run(stretch)
-        self._remember(done, valid)
+        self._remember(done, valid_s)
         # Gas of our own cools the cell at full duty: that is no cooling curve of a dead heater.
         cooled = done.modes.is_(*CHECKS, Mode.RECOVERY)
         duty = np.where(cooled, np.nan, done.heater.duty) if np.count_nonzero(cooled) else done.heater.duty
@@ -159,7 +165,6 @@ class ProbeWatcher:
             if isinstance(episode, RecoveryWindow):
                 self._waiting.append(episode)
         self._pending += self._offsets(done)
-        return given - n
 
     def _later(self, stretch: Stretch) -> Stretch:
         """The samples that are later than all before them."""
@@ -302,9 +307,16 @@ class ProbeWatcher:
         self._unseen = {symptom: (times, why) for symptom, (times, why) in state["unseen"].items()}
         self._active = {row["symptom"]: Finding(**row) for row in state["active"]}
 
-    def _own(self, stretch: Stretch) -> list[str]:
-        """The signals that the probe's own transmitter tells: a feed that goes on is no sign of life."""
-        return [name for name in stretch.signals if name in self._rec.own]
+    def _valid_times(self, stretch: Stretch) -> Floats:
+        """When the probe's own transmitter told anything: a feed that goes on is no sign of life."""
+        missing: NDArray[np.bool_] | None = None
+        for name, column in stretch.signals.items():
+            if name in self._rec.own:
+                blank = np.isnan(column)
+                missing = blank if missing is None else missing & blank
+                if not np.count_nonzero(missing):  # nearly always at once: a poll tells everything
+                    return stretch.time_s
+        return stretch.time_s[:0] if missing is None else stretch.time_s[~missing]
 
     def _air_check(self, check: Check) -> AirCheck | None:
         if check.presumed and not self._process_known:
@@ -373,15 +385,13 @@ class ProbeWatcher:
             self._pending += self.slow.update([recovery])
         self._waiting = waiting
 
-    def _remember(self, done: Reconstructed, valid: NDArray[np.bool_]) -> None:
+    def _remember(self, done: Reconstructed, valid_s: Floats) -> None:
         time_s = done.stretch.time_s
         self._mode = MODES[int(done.modes.code[-1])]
         self._held = bool(done.cell.held[-1])
         self._trust = None
-        if valid[-1]:
-            self._sample_s = self._last_s
-        elif np.count_nonzero(valid):
-            self._sample_s = float(time_s[np.flatnonzero(valid)[-1]])
+        if valid_s.size:
+            self._sample_s = float(valid_s[-1])
         for name, column in done.stretch.signals.items():
             self._known.take(name, SIGNALS[name].unit, time_s, column)
         cell, heater = done.cell, done.heater
@@ -395,11 +405,19 @@ class ProbeWatcher:
             ("heater_resistance", heater.resistance_ohm),
         ):
             self._known.take(name, _RECONSTRUCTED[name], time_s, column, None, "reconstructed")
-        served = done.modes.is_(Mode.IN_SERVICE) & ~cell.held & ~np.isnan(done.stretch.get("o2"))
-        if np.count_nonzero(served):
-            self._service_o2_pct = float(done.stretch.get("o2")[np.flatnonzero(served)[-1]])
+        self._service_o2_pct = _last_served(done, self._service_o2_pct)
         if self.probe.twins:
             self._gas.add(time_s, cell.o2_frac, done.modes.is_(Mode.IN_SERVICE) & ~np.isnan(cell.o2_frac))
+
+
+def _last_served(done: Reconstructed, before_pct: float | None) -> float | None:
+    """The display when last in service, `before_pct` where it was not in this stretch."""
+    o2_pct, in_service = done.stretch.get("o2"), CODES[Mode.IN_SERVICE]
+    last = o2_pct.item(-1)
+    if done.modes.code.item(-1) == in_service and last == last and not done.cell.held.item(-1):  # as nearly always
+        return last
+    served = np.flatnonzero((done.modes.code == in_service) & ~done.cell.held & ~np.isnan(o2_pct))
+    return o2_pct.item(served[-1]) if served.size else before_pct
 
 
 def _plain(value: Any) -> Any:

@@ -8,6 +8,7 @@ ceiling that is merely too weak falls by a small part of that and flattens out; 
 
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field
+from math import isfinite
 from typing import Any
 
 import numpy as np
@@ -91,10 +92,13 @@ class HeaterOpen:
 
         A missing set point is the last one known.
         """
-        rows = self._new_rows(time_s, duty, cell_temp_c, setpoint_c)
+        given = tuple(np.asarray(x, dtype=np.float64).ravel() for x in (time_s, duty, cell_temp_c, setpoint_c))
+        if self._nothing_happens(*given):  # as nearly always
+            return []
+        rows = self._new_rows(*given)
         if rows.shape[1] == 0:
             return []
-        if not self.state.active and not np.count_nonzero(self._cold(rows)):  # as nearly always
+        if not self.state.active and not np.count_nonzero(self._cold(rows)):
             self._keep(rows[:, -1:], None)
             return []
         carried = len(self.state.time_s)
@@ -109,6 +113,26 @@ class HeaterOpen:
         start = max(self._window_start(at_s, at_s.size - 1), int(warm[-1]) if warm.size else 0)
         self._keep(rows[:, start:], float(run_from_s[-1]) if cold[-1] else None)
         return found
+
+    def _nothing_happens(self, at_s: Floats, share: Floats, temp_c: Floats, setpoint: Floats) -> bool:
+        """Whether no new sample is cold at full duty and the last tells all: then it is kept, and no more to do."""
+        state, settings = self.state, self.settings
+        if state.active or at_s.size == 0:
+            return False
+        full = share >= settings.full_duty_frac
+        if np.count_nonzero(full) and np.count_nonzero(full & ~(setpoint - temp_c <= settings.below_setpoint_k)):
+            return False
+        last = (at_s.item(-1), share.item(-1), temp_c.item(-1), setpoint.item(-1))
+        if not all(isfinite(one) for one in last) or (state.seen_s is not None and not at_s.item(0) > state.seen_s):
+            return False
+        if np.count_nonzero(at_s[1:] > at_s[:-1]) < at_s.size - 1 or not at_s.item(0) > -np.inf:
+            return False
+        below_k = last[3] - last[2]
+        if not isfinite(below_k):
+            return False
+        state.time_s, state.duty, state.cell_temp_c, state.below_k = [last[0]], [last[1]], [last[2]], [below_k]
+        state.seen_s, state.setpoint_c, state.run_from_s = last[0], last[3], None
+        return True
 
     def _cold(self, rows: Floats) -> NDArray[np.bool_]:
         """Full duty and below the set point."""
@@ -133,11 +157,8 @@ class HeaterOpen:
             return Report(watch=Watch.NOT_OBSERVABLE, needs="cell temperature, set point and heater duty together")
         return Report(watch=Watch.WATCHING)
 
-    def _new_rows(self, time_s: ArrayLike, duty: ArrayLike, cell_temp_c: ArrayLike, setpoint_c: ArrayLike) -> Floats:
+    def _new_rows(self, at_s: Floats, share: Floats, temp_c: Floats, setpoint: Floats) -> Floats:
         """Rows time, duty, temperature, K below the set point of the complete samples, in order and once each."""
-        at_s, share, temp_c, setpoint = (
-            np.asarray(x, dtype=np.float64).ravel() for x in (time_s, duty, cell_temp_c, setpoint_c)
-        )
         sound = np.isfinite(at_s)
         if np.count_nonzero(sound) < sound.size or np.count_nonzero(at_s[1:] > at_s[:-1]) < at_s.size - 1:
             index = np.flatnonzero(sound)[np.unique(at_s[sound], return_index=True)[1]]

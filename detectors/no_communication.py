@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass
+from math import isfinite
 from typing import Any
 
 import numpy as np
@@ -80,11 +81,14 @@ class NoCommunication:
     def update(self, valid_time_s: ArrayLike) -> list[Finding]:
         """Take the times of valid samples, shape (n,), UTC seconds. Old and non-finite times change nothing."""
         time_s = np.asarray(valid_time_s, dtype=np.float64).ravel()
-        if np.count_nonzero(time_s[1:] > time_s[:-1]) < time_s.size - 1 or not np.isfinite(time_s).all():
+        if time_s.size == 0:
+            return []
+        rising = np.count_nonzero(time_s[1:] > time_s[:-1]) == time_s.size - 1
+        if not rising or not (isfinite(time_s.item(0)) and isfinite(time_s.item(-1))):
             time_s = np.unique(time_s[np.isfinite(time_s)])
         state, silence_s = self.state, self.settings.silence_s
         if state.last_valid_s is not None:
-            time_s = time_s[time_s > state.last_valid_s]
+            time_s = time_s[int(time_s.searchsorted(state.last_valid_s, side="right")) :]
         if time_s.size == 0:
             return []
         found: list[Finding] = []
@@ -92,7 +96,9 @@ class NoCommunication:
         found += self._silence_until(first)
         if state.active:
             found.append(self._ended(first))
-        gap_at = np.flatnonzero(time_s[1:] - time_s[:-1] > silence_s)
+        # Nothing between the first and the last can be longer than the two are apart.
+        long = float(time_s[-1]) - first > silence_s
+        gap_at = np.flatnonzero(time_s[1:] - time_s[:-1] > silence_s) if long else np.zeros(0, np.intp)
         for i in gap_at.tolist():
             self._heard(float(time_s[i]))
             after = float(time_s[i + 1])

@@ -87,15 +87,15 @@ class Heater:
     def run(self, stretch: Stretch) -> HeaterTrack:
         """Duty, demand, watts and resistance of every sample."""
         duty = self._duty(stretch)
-        voltage, current = stretch.get("supply_voltage"), stretch.get("heater_current")
         demand = duty
         if self.has_voltage:
-            voltage = np.where((voltage >= 0.0) & (voltage < _MOST_V), voltage, np.nan)
+            voltage = _known_within(stretch.get("supply_voltage"), 0.0, _MOST_V)
             demand = duty * (voltage / self._probe.nominal_voltage) ** 2
         watts = resistance = np.full(len(stretch), np.nan)
         if "heater_energy" in stretch.signals:
             watts = 3600.0 * self._rate(stretch, "heater_energy", per_s_max=np.inf)
         if self.has_voltage and "heater_current" in stretch.signals:
+            current = stretch.signals["heater_current"]
             known = np.where((current > _ON_A) & (current < np.inf), current, np.nan)
             resistance = voltage / known
             if "heater_energy" not in stretch.signals:
@@ -104,37 +104,58 @@ class Heater:
 
     def _duty(self, stretch: Stretch) -> Floats:
         if self.source is DutySource.OUTPUT:
-            share = stretch.get("heater_output") / 100.0
-            share = np.where((share >= 0.0) & (share <= 1.0), share, np.nan)
+            share = _known_within(stretch.get("heater_output") / 100.0, 0.0, 1.0)
             return phase_angle_to_power_frac(share) if self._conventions.heater_output == "phase_angle" else share
         if self.source is DutySource.ON_TIME:
             return np.minimum(self._rate(stretch, "heater_on_time", per_s_max=1.0), 1.0)
         if self.source is DutySource.RELAY:
-            on = stretch.get("heater_on")
-            return np.where((on >= 0.0) & (on <= 1.0), on, np.nan)
+            return _known_within(stretch.get("heater_on"), 0.0, 1.0)
         return np.full(len(stretch), np.nan)
 
     def _rate(self, stretch: Stretch, name: str, *, per_s_max: float) -> Floats:
         """A counter's increase per second since its last known value; NaN after a reset or where it cannot be."""
         value, time_s = stretch.get(name), stretch.time_s
-        rate = np.full(len(stretch), np.nan)
-        known = np.flatnonzero(~np.isnan(value))
-        if known.size == 0:
-            return rate
-        t, v = time_s[known], value[known]
+        known = ~np.isnan(value)
+        whole = np.count_nonzero(known) == known.size
+        t, v = (time_s, value) if whole else (time_s[known], value[known])
+        if t.size == 0:
+            return np.full(len(stretch), np.nan)
         last_t, last_v = self._last.get(name, (np.nan, np.nan))
-        dt = np.diff(t, prepend=last_t)
-        step = np.diff(v, prepend=last_v)
+        dt = _steps(t, last_t)
+        step = _steps(v, last_v)
         allowed = per_s_max * dt * _SLACK + _COUNTER_TICK_S
         wraps_at = self._wraps.get(name)
         down = step < 0
-        if wraps_at is not None:
-            # Around the end of the counter, if so small an increase explains it; everything else down is a reset.
-            wrapped = down & (step + wraps_at <= np.where(np.isfinite(allowed), allowed, 0.5 * wraps_at))
-            step = np.where(wrapped, step + wraps_at, step)
-            down &= ~wrapped
-        self.resets += int(np.count_nonzero(down))
-        good = ~down & (step <= allowed) & (dt > 0)
-        rate[known] = np.where(good, step / np.where(dt > 0, dt, np.nan), np.nan)
-        self._last[name] = (float(t[-1]), float(v[-1]))
+        if np.count_nonzero(down):
+            if wraps_at is not None:
+                # Around the end of the counter, if so small an increase explains it; everything else down is a reset.
+                wrapped = down & (step + wraps_at <= np.where(np.isfinite(allowed), allowed, 0.5 * wraps_at))
+                step = np.where(wrapped, step + wraps_at, step)
+                down &= ~wrapped
+            self.resets += int(np.count_nonzero(down))
+        good = (step <= allowed) & (dt > 0)
+        good &= ~down
+        with np.errstate(divide="ignore", invalid="ignore"):
+            of_known = step / dt
+        if np.count_nonzero(good) < good.size:
+            of_known[~good] = np.nan
+        self._last[name] = (t.item(-1), v.item(-1))
+        if whole:
+            return of_known
+        rate = np.full(len(stretch), np.nan)
+        rate[known] = of_known
         return rate
+
+
+def _steps(values: Floats, before: float) -> Floats:
+    """Each value minus the one before it."""
+    steps = np.empty(values.size)
+    steps[0] = values[0] - before
+    np.subtract(values[1:], values[:-1], out=steps[1:])
+    return steps
+
+
+def _known_within(values: Floats, low: float, high: float) -> Floats:
+    """The values, NaN where they are out of these bounds."""
+    sound = (values >= low) & (values <= high)
+    return values if np.count_nonzero(sound) == values.size else np.where(sound, values, np.nan)
