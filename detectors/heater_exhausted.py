@@ -117,7 +117,7 @@ class HeaterExhausted:
         if state.highest_frac < FULL_FRAC:
             ceiling = self._learn(share, warming & (below_k > FAR_BELOW_K))
         on = (share >= ceiling) & (below_k > settings.below_setpoint_k)
-        if not state.held.active and state.risen_to_c is None and not np.count_nonzero(on):  # as nearly always
+        if state.held.idle and state.risen_to_c is None and not np.count_nonzero(on):  # as nearly always
             held(self._rule, state.held, at_s, on, on)
             return []
         on &= ~warming

@@ -107,7 +107,7 @@ class HeaterUncontrolled:
         reference = setpoint
         if np.count_nonzero(setpoint == state.setpoint_c) < setpoint.size or state.old_until_s is not None:
             reference = self._reference(at_s, setpoint)
-        if quiet and not state.held.active and state.idle_from_s is None:  # as nearly always
+        if quiet and state.held.idle and state.idle_from_s is None:  # as nearly always
             held(self._rule, state.held, at_s, high, high)
             return []
         ordered = share > ZERO_FRAC  # false where unknown

@@ -49,6 +49,11 @@ class HeldState:
     on: list[bool] = field(default_factory=lambda: [False, False])  # the last two samples, older first
     off: list[bool] = field(default_factory=lambda: [False, False])
 
+    @property
+    def idle(self) -> bool:
+        """Whether samples that do not meet the condition can change nothing."""
+        return not (self.active or self.on[0] or self.on[1])
+
 
 class Change(NamedTuple):
     """The condition became active, or no longer is, at sample `row`."""
