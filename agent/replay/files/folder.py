@@ -1,0 +1,218 @@
+"""Recorded history of the configured probes in one folder, as stretches that only go forward in time."""
+
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from math import inf, isfinite
+from pathlib import Path
+from typing import Final
+from zoneinfo import ZoneInfo
+
+import numpy as np
+
+from agent.config.model import Settings
+from agent.config.nearest import did_you_mean
+from agent.intake import columns_of
+from agent.replay.files.columns import Wanted, as_recorded, wanted_of
+from agent.replay.files.csv_file import CsvFile, csv_source
+from agent.replay.files.csv_head import Format, header_cells
+from agent.replay.files.order import in_time_order
+from agent.replay.files.parquet import ParquetPiece, header_of, parquet_sources
+from agent.replay.files.problems import Problems
+from agent.replay.files.raw_bytes import head_of
+from agent.replay.files.source import UnreadableError
+from detectors.stretch import Stretch
+
+__all__ = ["HistoryError", "HistoryFolder", "open_history"]
+
+_SUFFIXES: Final = (".parquet", ".csv", ".csv.gz")
+_DATED: Final = re.compile(r"date=(\d{4}-\d\d-\d\d)\.(parquet|csv|csv\.gz)\Z")
+_EVERY: Final = 64  # one row in so many is looked at for how full a column is
+_EMPTY: Final = 0.95
+
+
+class HistoryError(Exception):
+    """There is no history to read; the text says what was looked for and what would be right."""
+
+
+@dataclass(slots=True)
+class HistoryFolder:
+    """What a folder holds of the configured probes. Plain data: pickles, and costs nothing until it is read."""
+
+    settings: Settings
+    files: dict[str, tuple[tuple[Path, bool], ...]]  # by probe; True where a file holds several probes
+    root: Path
+    noticed: Problems  # what was noticed in the folder itself: add it to those of the probes
+    _opened: dict[str, tuple[list[CsvFile | ParquetPiece], Problems]] = field(default_factory=dict, repr=False)
+
+    @property
+    def probes(self) -> tuple[str, ...]:
+        """Configured probes that have files here, in the configuration's order."""
+        return tuple(self.files)
+
+    def span(self, probe: str) -> tuple[float, float] | None:
+        """About the first and the last time, UTC s, rather too wide than too narrow; None where nothing is readable."""
+        sources = self._sources(probe)[0]
+        first = min((source.first_s for source in sources if isfinite(source.first_s)), default=inf)
+        last = -inf
+        for source in reversed(sources):
+            end = source.last_row_s() if isinstance(source, CsvFile) else source.last_s
+            last = max(last, end if isfinite(end) else -inf)
+            if _DATED.match(source.path.name) and isfinite(end):
+                break  # days are in order
+        return (first, last) if first <= last else None
+
+    def rows(self, probe: str) -> int | None:
+        """About how many rows, for progress."""
+        return sum(source.rows for source in self._sources(probe)[0]) or None
+
+    def stretches(self, probe: str, problems: Problems) -> Iterator[Stretch]:
+        """All rows of a probe, strictly rising in time over the whole iteration, in chunks of up to 262144 rows.
+
+        Signals: those of the probe and its feeds that any of its files has, float64, NaN where missing; the same ones
+        in every chunk.
+        """
+        sources, found = self._sources(probe)
+        problems.merge(found)
+        own, fed = columns_of(self.settings, probe)
+        there = {signal for source in sources for signal in source.signals}
+        names = [signal for signal in (*own, *fed) if signal in there]
+        looked, empty = 0, np.zeros(len(names), np.int64)
+        for stretch in in_time_order(sources, problems):
+            columns = {name: stretch.get(name) for name in names}
+            yield Stretch(stretch.time_s, columns)
+            looked += -(-len(stretch) // _EVERY)
+            empty += [np.count_nonzero(np.isnan(column[::_EVERY])) for column in columns.values()]
+        for name, missing in zip(names, empty.tolist(), strict=True):
+            if looked and missing > _EMPTY * looked:
+                problems.add(
+                    f"probe {probe}",
+                    f"{name} is missing in {'all' if missing == looked else f'{100 * missing / looked:.0f} %'} of the "
+                    "rows; where a historian writes only changes, export it at fixed times",
+                )
+
+    def _sources(self, probe: str) -> tuple[list[CsvFile | ParquetPiece], Problems]:
+        if probe not in self._opened:
+            problems = Problems()
+            sources: list[CsvFile | ParquetPiece] = []
+            for path, shared in self.files.get(probe, ()):
+                try:
+                    sources += self._of_file(probe, path, shared, problems)
+                except UnreadableError as error:
+                    problems.add(self.name(path), f"not used: {error}")
+            self._opened[probe] = (sources, problems)
+        return self._opened[probe]
+
+    def _of_file(self, probe: str, path: Path, shared: bool, problems: Problems) -> list[CsvFile | ParquetPiece]:
+        settings, name = self.settings, self.name(path)
+        said = settings.history.time_zone
+        dated = _DATED.match(path.name)
+        zone = ZoneInfo(said) if said else ZoneInfo("UTC") if dated and not shared else None
+        wanted = wanted_of(settings, probe, shared=shared)
+        if path.name.endswith(".parquet"):
+            if header_of(path)[1]:
+                wanted, zone = as_recorded(settings, probe), ZoneInfo("UTC")
+            return list(parquet_sources(path, name, wanted, zone, problems))
+        form = Format(settings.history.decimal, zone)
+        if dated and self._is_recorded(probe, path):
+            wanted, form = as_recorded(settings, probe), Format()
+        return [csv_source(path, name, wanted, form)]
+
+    def _is_recorded(self, probe: str, path: Path) -> bool:
+        """Whether the recorder wrote a file: its header says all signals of the map, as the map orders them."""
+        own, fed = columns_of(self.settings, probe)
+        head = header_cells(head_of(path))
+        return head in (["time", *own], ["time", *own, *fed])
+
+    def name(self, path: Path) -> str:
+        """A file's name in messages."""
+        return path.relative_to(self.root).as_posix() if path.is_relative_to(self.root) else path.name
+
+
+def open_history(settings: Settings, folder: Path) -> HistoryFolder:
+    """What there is of the configured probes under `folder`, or in a single file.
+
+    Read are `probe=<id>/date=YYYY-MM-DD.csv.gz` (and .csv, .parquet), any other such files in `probe=<id>/`, and files
+    in the folder itself, whose columns `history_columns` of the probes share out.
+
+    Raises
+    ------
+    HistoryError
+        There is nothing to read.
+    """
+    problems = Problems()
+    if not folder.exists():
+        raise HistoryError(f"{folder}: no such folder")
+    root = folder if folder.is_dir() else folder.parent
+    files: dict[str, list[tuple[Path, bool]]] = {probe: [] for probe in settings.probes}
+    try:
+        entries = sorted(folder.iterdir()) if folder.is_dir() else [folder]
+        for entry in entries:
+            if entry.is_dir() and entry.name.startswith("probe="):
+                _of_probe(entry, settings, files, problems)
+            elif entry.name.endswith(_SUFFIXES):
+                _of_several(entry, settings, files, problems)
+    except OSError as error:
+        raise HistoryError(f"{folder}: {error.strerror or error}") from None
+    found = {probe: tuple(those) for probe, those in files.items() if those}
+    if not found:
+        said = "".join(f"\n  {line}" for line in problems.lines(10))
+        raise HistoryError(
+            f"{folder}: no history of a configured probe; looked for probe=<id>/*.csv.gz, .csv or .parquet with <id> "
+            f"one of {', '.join(settings.probes)}, and for such files with columns named in a probe's "
+            f"history_columns{said}"
+        )
+    return HistoryFolder(settings, found, root, problems)
+
+
+def _of_probe(entry: Path, settings: Settings, files: dict[str, list[tuple[Path, bool]]], problems: Problems) -> None:
+    probe = entry.name.removeprefix("probe=")
+    if probe not in settings.probes:
+        hint = did_you_mean(probe, settings.probes)
+        problems.add(entry.name, f"not used: no probe {probe!r} is configured{hint}")
+        return
+    try:
+        files[probe] += [(path, False) for path in sorted(entry.iterdir()) if path.name.endswith(_SUFFIXES)]
+    except OSError as error:
+        problems.add(entry.name, f"not used: {error.strerror or error}")
+
+
+def _of_several(path: Path, settings: Settings, files: dict[str, list[tuple[Path, bool]]], problems: Problems) -> None:
+    """A file in the folder itself: whose columns it has."""
+    try:
+        names = header_of(path)[0] if path.name.endswith(".parquet") else header_cells(head_of(path))
+    except UnreadableError as error:
+        problems.add(path.name, f"not used: {error}")
+        return
+    there = {name.strip() for name in names}
+    whose = [probe for probe in settings.probes if _has_any(wanted_of(settings, probe, shared=True), settings, there)]
+    for probe in whose:
+        files[probe].append((path, True))
+    if not whose:
+        problems.add(
+            path.name,
+            "not used: none of its columns is named in a probe's history_columns; a file of one probe belongs into "
+            "the folder probe=<id>",
+        )
+
+
+def _has_any(wanted: Wanted, settings: Settings, there: set[str]) -> bool:
+    """Whether a column says whose it is: one of the probe's own, and not only of a feed."""
+    own, _ = columns_of(settings, wanted.probe)
+    said = settings.probes[wanted.probe].history_columns
+    return any(
+        each.column in there
+        for signal, candidates in wanted.signals.items()
+        if signal in own or signal in said
+        for each in candidates
+    )
+
+
+def day_of(path: Path) -> float | None:
+    """The start of the day that a file is named after, UTC s."""
+    found = _DATED.match(path.name)
+    try:
+        return None if found is None else datetime.fromisoformat(found[1]).replace(tzinfo=UTC).timestamp()
+    except ValueError:
+        return None
