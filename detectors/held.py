@@ -16,7 +16,7 @@ from detectors.saved_state import check_version
 from detectors.settings_check import above, at_least, whole
 from detectors.stretch import Floats
 
-__all__ = ["Bools", "Change", "HeldFor", "HeldState", "RuleState", "held"]
+__all__ = ["Bools", "Change", "HeldFor", "HeldState", "RuleState", "held", "two_sided"]
 
 Bools = NDArray[np.bool_]
 
@@ -142,6 +142,31 @@ def held(
     run = on_runs if off_runs is None else off_runs
     state.from_s, state.count = (float(run.from_s[-1]), int(run.counted[-1])) if run.voted[-1] else fresh
     return changes
+
+
+class SideChange(NamedTuple):
+    """A change on one side of a limit; `active` is whether either side holds after it."""
+
+    row: int
+    active: bool
+    since_s: float
+    side: float  # +1 above, -1 below
+
+
+def two_sided(
+    rule: HeldFor, above: HeldState, below: HeldState, time_s: Floats, value: Floats, limit: Floats, clear: Floats
+) -> list[SideChange]:
+    """A value beyond +-`limit` that keeps to one side, shapes (n,); within `clear` or on the other side it is over."""
+    gone, sides = np.abs(value) < clear, []
+    holds = {1.0: above.active, -1.0: below.active}
+    for side, one in ((1.0, above), (-1.0, below)):
+        on = side * value > limit
+        sides += [(change.row, side, change) for change in held(rule, one, time_s, on, gone | (side * value < 0.0))]
+    found = []
+    for row, side, change in sorted(sides):
+        holds[side] = change.active
+        found.append(SideChange(row, holds[1.0] or holds[-1.0], change.since_s, side))
+    return found
 
 
 class _Runs(NamedTuple):

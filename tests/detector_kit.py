@@ -112,6 +112,19 @@ def naive_held(rule, time_s, on, off, breaks=None):
     return found
 
 
+def naive_two_sided(rule, time_s, value, limit, clear):
+    """The same for a value beyond a limit on either side; active is whether any side holds."""
+    events = []
+    for side in (1.0, -1.0):
+        off = (np.abs(value) < clear) | (side * value < 0.0)
+        events += [(t, side, active, since) for t, active, since in naive_held(rule, time_s, side * value > limit, off)]
+    holds, found = {1.0: False, -1.0: False}, []
+    for t, side, active, since in sorted(events):
+        holds[side] = active
+        found.append((t, any(holds.values()), since))
+    return found
+
+
 def cuts():
     return st.lists(st.integers(0, 400), max_size=12)
 
