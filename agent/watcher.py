@@ -10,18 +10,18 @@ from numpy.typing import NDArray
 from agent.config.detector_settings import detector_settings
 from agent.config.model import Settings
 from agent.intake import signals_of
+from agent.recall import Recall, Scene
 from agent.reconstruct.carry import storable, unstorable
 from agent.reconstruct.episodes import Check, RecoveryWindow
 from agent.reconstruct.heater import DutySource
 from agent.reconstruct.judge import Unseen, judge_air_check, judge_recovery
 from agent.reconstruct.known import Known
-from agent.reconstruct.mode import CHECKS, CODES, MODES
+from agent.reconstruct.mode import CHECKS
 from agent.reconstruct.now import Mode, ProbeNow
 from agent.reconstruct.offset import Offset
 from agent.reconstruct.probe import Reconstructed, Reconstruction
-from agent.reconstruct.trust import TrustNow, judge_trust
+from agent.reconstruct.trust import Remaining, TrustNow, judge_trust
 from agent.reconstruct.twins import ServiceGas, TwinGas, TwinOf, twin_in
-from agent.signals import SIGNALS
 from detectors.cell_offset_drift import AirCheck, CellOffsetDrift, CellOffsetDriftState
 from detectors.finding import Finding, Report, Watch
 from detectors.heater_duty_creep import HeaterDutyCreep, HeaterDutyCreepState
@@ -39,14 +39,6 @@ _NEEDS_PROCESS: Final = (
 _UNSEEN_TIMES: Final = 3
 _BLOCK: Final = 16_384  # samples that are worked through at once: 128 kB a column
 _RUINS: Final = ("heater_open", "no_communication")  # with these the display says nothing about the gas
-_RECONSTRUCTED: Final = {
-    "cell_emf": "mV",
-    "emf_residual": "mV",
-    "heater_duty": "0..1",
-    "heater_demand": "0..1",
-    "heater_watts": "W",
-    "heater_resistance": "ohm",
-}
 
 
 class ProbeWatcher:
@@ -104,13 +96,9 @@ class ProbeWatcher:
         self._judged_s = -np.inf
         self._heard = False  # a sample of any kind
         self._last_s = -np.inf  # of any sample
-        self._sample_s: float | None = None  # of the last one with a value in it
-        self._mode = Mode.UNKNOWN
-        self._held = False
-        self._service_o2_pct: float | None = None  # the display when last in service
-        self._known = Known()
+        self._recall = Recall(emf_measured=self._rec.cell.emf_measured)
         # Made when asked for, until something changes: whether samples are fresh, and what that makes of trust.
-        self._trust: tuple[bool, TrustNow] | None = None
+        self._trust: tuple[Scene, bool, TrustNow] | None = None
         self._offset = Offset()
         self._process_known = not self.mapped.isdisjoint(("firing", "load"))
         self._judged_from_s = -np.inf
@@ -198,43 +186,32 @@ class ProbeWatcher:
         if len(found) > 1:
             found.sort(key=lambda finding: (finding.at_s, finding.symptom))
         for finding in found:
-            self._trust = None
             if finding.active:
                 self._active[finding.symptom] = finding
             else:
                 self._active.pop(finding.symptom, None)
+            if finding.symptom in _RUINS:
+                self._recall.tell_symptom(finding.at_s, finding.symptom, active=finding.active)
         return found
 
     def now(self, now_s: float) -> ProbeNow:
-        """What is known of the probe at `now_s`."""
-        fresh = self._sample_s is not None and now_s - self._sample_s <= self.stale_after_s
-        mode = self._mode if fresh else Mode.NO_DATA
-        if self._trust is None or self._trust[0] != fresh:
-            self._trust = (fresh, self._judged_trust(mode, fresh=fresh))
-        trust = self._trust[1]
+        """What is known of the probe at `now_s`: of an instant of the last steps, as it was then."""
+        scene = self._recall.at(now_s)
+        fresh = scene.sample_s is not None and now_s - scene.sample_s <= self.stale_after_s
+        mode = scene.mode if fresh else Mode.NO_DATA
+        if self._trust is None or self._trust[0] is not scene or self._trust[1] != fresh:
+            self._trust = (scene, fresh, _judged_trust(scene, mode, fresh=fresh))
+        trust = self._trust[2]
         return ProbeNow(
             probe=self.id,
             at_s=now_s,
-            sample_at_s=self._sample_s,
+            sample_at_s=scene.sample_s,
             mode=mode,
             trust=trust.trust,
             steady_trust=trust.steady,
             error_estimate=trust.error_pct,
             error_direction=trust.direction,
-            signals=self._known.signals(),
-        )
-
-    def _judged_trust(self, mode: Mode, *, fresh: bool) -> TrustNow:
-        return judge_trust(
-            mode=mode,
-            held=self._held,
-            fresh=fresh,
-            fault=self._known.value("fault") == 1.0,
-            o2_pct=self._known.value("o2"),
-            service_o2_pct=self._service_o2_pct,
-            cell_temp_c=self._known.value("cell_temp"),
-            remaining=self._offset.remaining,
-            ruined_by=next((name for name in _RUINS if name in self._active), None),
+            signals=scene.known.signals(),
         )
 
     def reports(self) -> dict[str, Report]:
@@ -265,6 +242,7 @@ class ProbeWatcher:
 
     def to_dict(self) -> dict[str, Any]:
         """Everything that must survive a restart, as JSON-able data."""
+        scene = self._recall.latest()
         return {
             "version": VERSION,
             "reconstruction": self._rec.to_dict(),
@@ -276,11 +254,11 @@ class ProbeWatcher:
                 "no_communication": self.silence.state.to_dict(),
             },
             "last_s": storable(self._last_s),
-            "sample_s": self._sample_s,
-            "mode": self._mode.value,
-            "held": self._held,
-            "service_o2_pct": self._service_o2_pct,
-            "values": self._known.to_dict(),
+            "sample_s": scene.sample_s,
+            "mode": scene.mode.value,
+            "held": scene.held,
+            "service_o2_pct": scene.service_o2_pct,
+            "values": scene.known.to_dict(),
             "offset": self._offset.to_dict(),
             "judged_from_s": storable(self._judged_from_s),
             "waiting": [window.to_dict() for window in self._waiting],
@@ -294,11 +272,6 @@ class ProbeWatcher:
 
     def _restore(self, state: Mapping[str, Any]) -> None:
         self._last_s = float(unstorable(state["last_s"]))
-        self._sample_s = state["sample_s"]
-        self._mode = Mode(state["mode"])
-        self._held = state["held"]
-        self._service_o2_pct = state["service_o2_pct"]
-        self._known = Known(state["values"])
         self._heard = isfinite(self._last_s)
         self._offset = Offset(state["offset"])
         self._judged_from_s = float(unstorable(state["judged_from_s"]))
@@ -306,6 +279,16 @@ class ProbeWatcher:
         self._gas = ServiceGas(state["twin_trace"])
         self._unseen = {symptom: (times, why) for symptom, (times, why) in state["unseen"].items()}
         self._active = {row["symptom"]: Finding(**row) for row in state["active"]}
+        scene = Scene(
+            mode=Mode(state["mode"]),
+            held=state["held"],
+            sample_s=state["sample_s"],
+            service_o2_pct=state["service_o2_pct"],
+            known=Known(state["values"]),
+            remaining=self._offset.remaining,
+            active=frozenset(self._active.keys() & _RUINS),
+        )
+        self._recall = Recall(emf_measured=self._rec.cell.emf_measured, scene=scene)
 
     def _valid_times(self, stretch: Stretch) -> Floats:
         """When the probe's own transmitter told anything: a feed that goes on is no sign of life."""
@@ -344,16 +327,20 @@ class ProbeWatcher:
                 self._offset.checked(result)
                 checks.append(result)
         checks += self._offset.stored(time_s[first:], stored_mv[first:])
-        if checks:
-            self._values_of_offset()
+        for check in checks:
+            self._tell_offset(check)
         return self.drift.update(checks)
 
-    def _values_of_offset(self) -> None:
-        self._trust = None
-        for name in ("raw_offset", "remaining_offset"):
-            self._known.drop(name)
-        for name, told in self._offset.values().items():
-            self._known.tell(name, told.value, told.unit, told.uncertainty, told.at_s)
+    def _tell_offset(self, check: AirCheck) -> None:
+        """What a check, or a calibration after it, says of the offset from its time on."""
+        raw = (check.raw_offset_mv, "mV", check.raw_u_mv) if isfinite(check.raw_offset_mv) else None
+        left = (check.remaining_offset_mv, "mV", check.remaining_u_mv) if isfinite(check.remaining_offset_mv) else None
+        if check.restored:  # the cell itself is what it was
+            self._recall.tell(check.at_s, remaining_offset=left)
+        else:
+            self._recall.tell(check.at_s, raw_offset=raw, remaining_offset=left)
+        remaining = None if left is None else Remaining(left[0], left[2], check.at_s)
+        self._recall.tell_remaining(check.at_s, remaining)
 
     def _note(self, symptom: str, why: str) -> None:
         """Keep count of episodes that told nothing: one may fail, three in a row are worth saying."""
@@ -380,44 +367,30 @@ class ProbeWatcher:
             self._judged_from_s = window.from_s
             self._note("slow_recovery", "" if recovery.accepted else recovery.why_not)
             if recovery.accepted:
-                self._known.tell("tau", recovery.tau_s, "s", recovery.tau_u_s, recovery.at_s)
-                self._trust = None
+                self._recall.tell(recovery.at_s, tau=(recovery.tau_s, "s", recovery.tau_u_s))
             self._pending += self.slow.update([recovery])
         self._waiting = waiting
 
     def _remember(self, done: Reconstructed, valid_s: Floats) -> None:
-        time_s = done.stretch.time_s
-        self._mode = MODES[int(done.modes.code[-1])]
-        self._held = bool(done.cell.held[-1])
-        self._trust = None
-        if valid_s.size:
-            self._sample_s = float(valid_s[-1])
-        for name, column in done.stretch.signals.items():
-            self._known.take(name, SIGNALS[name].unit, time_s, column)
-        cell, heater = done.cell, done.heater
-        if not self._rec.cell.emf_measured:
-            self._known.take("cell_emf", "mV", time_s, cell.emf_mv, cell.emf_u_mv, "reconstructed")
-        for name, column in (
-            ("emf_residual", cell.residual_mv),
-            ("heater_duty", heater.duty),
-            ("heater_demand", heater.demand),
-            ("heater_watts", heater.watts),
-            ("heater_resistance", heater.resistance_ohm),
-        ):
-            self._known.take(name, _RECONSTRUCTED[name], time_s, column, None, "reconstructed")
-        self._service_o2_pct = _last_served(done, self._service_o2_pct)
+        self._recall.take(done, valid_s, self._judged_s)
         if self.probe.twins:
-            self._gas.add(time_s, cell.o2_frac, done.modes.is_(Mode.IN_SERVICE) & ~np.isnan(cell.o2_frac))
+            o2_frac = done.cell.o2_frac
+            self._gas.add(done.stretch.time_s, o2_frac, done.modes.is_(Mode.IN_SERVICE) & ~np.isnan(o2_frac))
 
 
-def _last_served(done: Reconstructed, before_pct: float | None) -> float | None:
-    """The display when last in service, `before_pct` where it was not in this stretch."""
-    o2_pct, in_service = done.stretch.get("o2"), CODES[Mode.IN_SERVICE]
-    last = o2_pct.item(-1)
-    if done.modes.code.item(-1) == in_service and last == last and not done.cell.held.item(-1):  # as nearly always
-        return last
-    served = np.flatnonzero((done.modes.code == in_service) & ~done.cell.held & ~np.isnan(o2_pct))
-    return o2_pct.item(served[-1]) if served.size else before_pct
+def _judged_trust(scene: Scene, mode: Mode, *, fresh: bool) -> TrustNow:
+    known = scene.known
+    return judge_trust(
+        mode=mode,
+        held=scene.held,
+        fresh=fresh,
+        fault=known.value("fault") == 1.0,
+        o2_pct=known.value("o2"),
+        service_o2_pct=scene.service_o2_pct,
+        cell_temp_c=known.value("cell_temp"),
+        remaining=scene.remaining,
+        ruined_by=next((name for name in _RUINS if name in scene.active), None),
+    )
 
 
 def _plain(value: Any) -> Any:

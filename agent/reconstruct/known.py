@@ -24,6 +24,12 @@ class Known:
         for name, (value, unit, u, source, at_s) in ({} if rows is None else rows).items():
             self._rows[name] = (value, unit, u, source, at_s)
 
+    def copy(self) -> "Known":
+        """The same values, to go on from."""
+        other = Known()
+        other._rows = self._rows.copy()
+        return other
+
     def to_dict(self) -> dict[str, list[Any]]:
         """As JSON-able data, for the constructor."""
         return {name: list(row) for name, row in self._rows.items()}
