@@ -63,19 +63,25 @@ class Baseline:
 
     def expect(self, conditions: Mapping[str, float]) -> tuple[float, float]:
         """Level under these conditions, and its standard uncertainty. One that is missing is taken as in learning."""
-        away = np.zeros(len(self.names) + 1)
-        away[0] = 1.0
+        off, unknown = self.away(conditions)
+        away = np.array([1.0, *off])
+        level = self.level + float(away[1:] @ np.array(self.coef))
+        variance = float(away @ np.array(self.cov) @ away)
+        return level, sqrt(max(0.0, variance) + unknown)
+
+    def away(self, conditions: Mapping[str, float]) -> tuple[tuple[float, ...], float]:
+        """Conditions minus the centre of learning, 0 for one that is missing; and the variance that those leave."""
+        off: list[float] = []
         unknown = 0.0
         for j, name in enumerate(self.names):
             value = conditions.get(name, float("nan"))
             if isfinite(value):
-                away[j + 1] = value - self.centre[j]
+                off.append(value - self.centre[j])
             else:
                 # Anywhere in the range it was seen in: a uniform distribution.
+                off.append(0.0)
                 unknown += (self.coef[j] * (self.high[j] - self.low[j])) ** 2 / 12.0
-        level = self.level + float(away[1:] @ np.array(self.coef))
-        variance = float(away @ np.array(self.cov) @ away)
-        return level, sqrt(max(0.0, variance) + unknown)
+        return tuple(off), unknown
 
     def slope(self, name: str) -> tuple[float, float]:
         """A condition's coefficient and its standard uncertainty; (0, 0) when it was not used."""
@@ -122,6 +128,7 @@ def fit_baseline(
     priors: Mapping[str, Prior],
     *,
     rho_floor: float,
+    rho_prior_points: float = 0.0,
     least_scatter: float,
     point_u: Floats | None = None,
     start: Mapping[str, float] | None = None,
@@ -138,6 +145,9 @@ def fit_baseline(
         One for each condition.
     rho_floor : float
         Autocorrelation of neighbouring points that is counted whatever so few points say. 0 <= rho_floor < 1.
+    rho_prior_points : float
+        How many points of data that floor is worth where more than it is found. An autocorrelation of n points is
+        uncertain by about 1 / sqrt(n): of 20 it alone would often come out at 0.9, and count one day where ten are.
     least_scatter : float
         The scatter is never believed to be smaller.
     point_u : ndarray, shape (n,), optional
@@ -176,7 +186,8 @@ def fit_baseline(
         spread = MAD_TO_SIGMA * float(np.median(np.abs(residual)))
         scatter = max(least_scatter, spread * sqrt(n / (n - used)))
         huber = np.minimum(1.0, HUBER_K * scatter / np.maximum(np.abs(residual), 1e-300))
-        rho = min(MOST_RHO, max(rho_floor, lag1(residual * huber)))
+        found = lag1(residual * huber)
+        rho = min(MOST_RHO, rho_floor + max(0.0, found - rho_floor) * n / (n + rho_prior_points))
         inflation = ar1_inflation(rho, n)
         weight = huber / (relative**2 * scatter**2 * inflation)
         information = design.T @ (weight[:, None] * design) + precision

@@ -3,42 +3,51 @@
 The demand (duty at nominal voltage) of each UTC day is compared, as its logarithm and for like load, flue and head
 temperature, with a baseline that was learnt once and frozen. The symptom asks for an effect (10 % over 14 days) and for
 evidence: z > 3, where the uncertainty holds the day-to-day scatter with its autocorrelation, the baseline's own
-uncertainty under today's conditions, the season that nobody measures, and, without a voltage, the supply.
+uncertainty under today's conditions, and, as far as no signal tells them, season, load and supply (`heater_evidence`).
+
+The budget behind z: what is not measured moves on a scale of a month, so a healthy year asks about twelve independent
+questions; at z = 3 one of them is answered wrongly in 60 years (0.13 % each), if the standard deviations that are taken
+for what nobody measured are right. Where all is measured the effect decides, and z is met well before.
 """
 
-from collections.abc import Mapping
-from math import exp, isfinite, log, nan, pi, sin, sqrt
+from collections.abc import Mapping, Sequence
+from math import exp, hypot, isfinite, log, nan
 
 import numpy as np
 
-from detectors.baseline import Baseline, Prior
+from detectors.baseline import Baseline
 from detectors.day_trend import DayTrend, Reach, day_trend
-from detectors.finding import Finding, Report, Watch
+from detectors.finding import Finding, Report
 from detectors.heater_days import DAY_S, DayRow, HeaterDays, HeaterMinutes
-from detectors.heater_duty_creep_state import KEPT_DAYS, SYMPTOM, HeaterDutyCreepSettings, HeaterDutyCreepState
+from detectors.heater_duty_creep_report import report_of
+from detectors.heater_duty_creep_state import (
+    CONDITIONS,
+    DAY,
+    KEPT_DAYS,
+    KEPT_PAST,
+    LN_DEMAND,
+    OHM,
+    PAST_DAYS,
+    RESIDUAL,
+    SYMPTOM,
+    VOLTS,
+    WATTS,
+    WEATHER,
+    HeaterDutyCreepSettings,
+    HeaterDutyCreepState,
+)
+from detectors.heater_evidence import Evidence, Level, Unmeasured, evidence, sampling_u
+from detectors.heater_priors import LOAD_PRIOR, demand_priors
 from detectors.learning import try_freeze
-from detectors.saved_state import plain
-from detectors.stats.autocorrelation import ar1_inflation
+from detectors.saved_state import plain, unplain
 from detectors.step_or_creep import step_or_creep
 from detectors.stretch import Floats
 
 __all__ = ["HeaterDutyCreep", "HeaterDutyCreepSettings", "HeaterDutyCreepState", "HeaterMinutes"]
 
-MEDIAN_COST = sqrt(pi / 2.0)  # standard error of a median over that of a mean, normal scatter
 LEAST_SCATTER = 0.003  # of a day's demand: no heater is steadier
-
-# What moves the demand, per % of load and per kelvin, before the plant's own days have spoken. Load moves the heat
-# transfer either way. Most of the losses go to the flue, so they go with T_cell - T_flue (see `_priors`).
-LOAD_PRIOR = Prior(0.0, 0.003)
-HEAD_PRIOR = Prior(-0.0005, 0.0005)
-USUAL_CELL_C = 700.0
-LOST_TO_FLUE = (0.8, 0.25)  # share of the losses and its standard deviation; common practice
-HOTTEST_FLUE_C = 550.0  # nearer to the cell the rule breaks down
-CONDITIONS = ("load_pct", "flue_temp_c", "head_temp_c")
+RHO_PRIOR_POINTS = 20.0  # days of process signals are alike within +-0.25 of one value, as 20 of them tell it
 FLUE_SHARE, HEAD_SHARE = 0.7, 0.3  # of the season's swing, where the one and the other are not measured
-
-# day, ln ratio to baseline, u of the baseline there, ln demand, resistance, watts, voltage known
-DAY, RESIDUAL, LEVEL_U, LN_DEMAND, OHM, WATTS, VOLTS = range(7)
 
 
 class HeaterDutyCreep:
@@ -69,37 +78,7 @@ class HeaterDutyCreep:
 
     def report(self) -> Report:
         """What is known."""
-        state, settings = self.state, self.settings
-        baseline = state.baseline
-        found = state.active or state.guard
-        if baseline is None:
-            have = len(state.learning)
-            if have == 0:
-                return Report(watch=Watch.NOT_OBSERVABLE, needs="a heater duty, in service and thermally stable")
-            still = ", which still move" if have >= settings.learn_days else ""
-            return Report(
-                watch=Watch.FINDING if found else Watch.LEARNING,
-                learnt=f"{have} days so far{still}",
-                needs=f"{settings.learn_days} usable days",
-            )
-        what = "demand" if state.baseline_volts else "duty"
-        conditions = [
-            f"{word} {seen[0]:.0f}..{seen[1]:.0f} {unit}"
-            for name, word, unit in WORDS
-            if (seen := baseline.seen(name)) is not None
-        ]
-        level_u = exp(baseline.level) * sqrt(baseline.cov[0][0])
-        head = ", ".join([f"learnt from {baseline.points} days", *conditions])
-        learnt = f"{head}: {what} {exp(baseline.level):.2f} +- {max(level_u, 0.01):.2f}"
-        needs = [] if state.baseline_volts else ["supply_voltage would separate supply from heater"]
-        missing = [
-            signal
-            for name, signal in (("flue_temp_c", "flue_temp"), ("head_temp_c", "head_temp"))
-            if baseline.seen(name) is None
-        ]
-        needs += [f"{' and '.join(missing)} would separate the season"] if missing else []
-        note = f" ({baseline.note})" if baseline.note else ""
-        return Report(watch=Watch.FINDING if found else Watch.WATCHING, learnt=learnt + note, needs="; ".join(needs))
+        return report_of(self.settings, self.state)
 
     def _take(self, row: DayRow) -> list[Finding]:
         state, settings = self.state, self.settings
@@ -122,17 +101,19 @@ class HeaterDutyCreep:
             day - day[0],
             np.log([row.demand for row in rows]),
             conditions,
-            _priors(conditions["flue_temp_c"]),
+            demand_priors(_median(conditions["flue_temp_c"])),
             rho_floor=settings.rho_floor,
+            rho_prior_points=RHO_PRIOR_POINTS,
             least_scatter=LEAST_SCATTER,
             least_trend=0.02,
             trend_z=2.0,
             out_of_patience=len(rows) >= settings.learn_most_days,
+            enough_rise=log(settings.limit_ratio),
         )
         if baseline is None:
             return
         state.baseline = baseline
-        state.baseline_day = float(np.mean(day))
+        state.baseline_day, state.baseline_until = float(np.mean(day)), rows[-1].day
         early = rows[: max(1, len(rows) // 3)] if baseline.note else rows
         state.baseline_ohm = plain(_median(np.array([row.resistance_ohm for row in early])))
         state.baseline_watts = plain(_median(np.array([row.watts for row in early])))
@@ -142,12 +123,30 @@ class HeaterDutyCreep:
             self._remember(row)
 
     def _remember(self, row: DayRow) -> None:
-        baseline = self.state.baseline
+        state, baseline = self.state, self.state.baseline
         assert baseline is not None
-        level, level_u = baseline.expect({name: getattr(row, name) for name in CONDITIONS})
+        if state.history:
+            self._close_past(row.day)
+        conditions = {name: getattr(row, name) for name in CONDITIONS}
+        level, level_u = baseline.expect(conditions)
         y = log(row.demand)
         kept = [float(row.day), y - level, level_u, y, plain(row.resistance_ohm), plain(row.watts)]
-        self.state.history = [*self.state.history, [*kept, float(row.has_voltage)]][-KEPT_DAYS:]
+        kept += [float(row.has_voltage), *(plain(value) for value in conditions.values())]
+        state.history = [*state.history, kept][-KEPT_DAYS:]
+
+    def _close_past(self, day: int) -> None:
+        """Once a day of a later fortnight comes, the days after learning of the last one become a row of the past."""
+        state = self.state
+        last = int(unplain(state.history[-1][DAY])) // PAST_DAYS
+        if day // PAST_DAYS == last:
+            return
+        table = np.array(state.history[-PAST_DAYS:], dtype=np.float64)
+        table = table[(table[:, DAY] >= last * PAST_DAYS) & (table[:, DAY] > state.baseline_until)]
+        if table.shape[0] == 0:
+            return
+        weather = [plain(_median(table[:, j])) for j in range(WEATHER, table.shape[1])]
+        middle, residual = float(np.mean(table[:, DAY])), float(np.median(table[:, RESIDUAL]))
+        state.past = [*state.past, [middle, residual, float(table.shape[0]), *weather]][-KEPT_PAST:]
 
     def _judge(self, day: int) -> list[Finding]:
         state, settings = self.state, self.settings
@@ -170,8 +169,8 @@ class HeaterDutyCreep:
         effect = float(np.median(window[:, RESIDUAL]))
         demand = exp(float(np.median(window[:, LN_DEMAND])))
         has_voltage = state.baseline_volts and bool(np.all(window[:, VOLTS] == 1.0))
-        u = self._uncertainty(baseline, day, window, has_voltage=has_voltage)
-        z = effect / u
+        evident = self._evidence(baseline, window, effect, has_voltage=has_voltage)
+        z, u = evident.z, evident.u
         if effect >= log(settings.limit_ratio) and z > settings.z:
             state.active = True
         elif effect < log(settings.clear_ratio):
@@ -204,30 +203,37 @@ class HeaterDutyCreep:
                 trend = day_trend(recent[:, DAY], ratio, min_points=10, min_days=14.0, max_p=0.1, reach=reach)
         return self._finding(day, demand, facts=facts, days=window.shape[0], effect=effect, u=u, trend=trend)
 
-    def _uncertainty(self, baseline: Baseline, day: int, window: Floats, *, has_voltage: bool) -> float:
-        """Standard uncertainty of the effect, a logarithm."""
-        n = window.shape[0]
-        rho = max(self.settings.rho_floor, baseline.rho)
-        sampling = MEDIAN_COST * baseline.scatter * sqrt(ar1_inflation(rho, n) / n)
-        level = float(np.median(window[:, LEVEL_U]))
+    def _evidence(self, baseline: Baseline, window: Floats, effect: float, *, has_voltage: bool) -> Evidence:
+        state, settings = self.state, self.settings
         unmeasured = FLUE_SHARE * (baseline.seen("flue_temp_c") is None)
         unmeasured += HEAD_SHARE * (baseline.seen("head_temp_c") is None)
-        lag_days = day - self.state.baseline_day
-        season = self.settings.season_frac * unmeasured
-        # Two days of a yearly swing differ by 2 sin(pi lag / year) of it at most, 1 / sqrt(2) of that in standard
-        # deviation; half a year and more apart the whole of it is counted for good.
-        season *= sqrt(2.0) * (sin(pi * lag_days / 365.25) if lag_days < 182.0 else 1.0)
-        supply = 0.0
-        if not has_voltage:
-            # The demand goes with V^2. What the scatter of the days already shows of it is not counted twice.
-            supply = sqrt(max(0.0, (2.0 * self.settings.supply_sd_frac) ** 2 - sampling**2))
-        return sqrt(sampling**2 + level**2 + season**2 + supply**2)
+        # The demand goes with V^2.
+        supply = 0.0 if has_voltage else 2.0 * settings.supply_sd_frac
+        load = 0.0 if baseline.seen("load_pct") is not None else LOAD_PRIOR.sd * settings.load_sd_pct
+        slow = Unmeasured(
+            level=hypot(hypot(supply, load), settings.other_sd_frac),
+            season=settings.season_frac * unmeasured,
+            lasts_days=settings.levels_last_days,
+        )
+        matters = effect >= log(settings.clear_ratio)
+        weather = [_median(window[:, j]) for j in range(WEATHER, window.shape[1])]
+        here = [float(np.mean(window[:, DAY])), effect, float(window.shape[0]), *weather]
+        past = [_level(baseline, [unplain(x) for x in row]) for row in state.past] if matters else []
+        return evidence(
+            baseline,
+            state.baseline_day,
+            past,
+            _level(baseline, here),
+            unmeasured=slow,
+            rho=max(settings.rho_floor, baseline.rho),
+            since_learning_only=not matters,
+        )
 
     def _guard(self, demand: float, ln_demand: Floats) -> None:
         """Absolute limits, by the lower one-sided bound of the window's median."""
         settings, n = self.settings, ln_demand.size
         spread = float(np.median(np.abs(ln_demand - np.median(ln_demand)))) * 1.4826
-        u = MEDIAN_COST * max(LEAST_SCATTER, spread) * sqrt(ar1_inflation(settings.rho_floor, n) / n)
+        u = sampling_u(max(LEAST_SCATTER, spread), settings.rho_floor, n)
         limits = [settings.low_supply_frac**2]
         if settings.as_new_demand is not None:
             limits.append(settings.as_new_demand * settings.as_new_ratio)
@@ -279,15 +285,10 @@ class HeaterDutyCreep:
         )
 
 
-WORDS = (("load_pct", "load", "%"), ("flue_temp_c", "flue", "degC"), ("head_temp_c", "head", "degC"))
-
-
-def _priors(flue_temp_c: Floats) -> dict[str, Prior]:
-    """Losses to the flue go with T_cell - T_flue, so their logarithm by -1 / (T_cell - T_flue) a kelvin of flue."""
-    flue_c = _median(flue_temp_c)
-    per_k = -1.0 / (USUAL_CELL_C - min(HOTTEST_FLUE_C, flue_c if isfinite(flue_c) else 300.0))
-    flue = Prior(LOST_TO_FLUE[0] * per_k, abs(LOST_TO_FLUE[1] * per_k))
-    return {"load_pct": LOAD_PRIOR, "flue_temp_c": flue, "head_temp_c": HEAD_PRIOR}
+def _level(baseline: Baseline, row: Sequence[float]) -> Level:
+    """A row of the past, against the baseline: day, ln ratio, days, conditions."""
+    away, unknown_var = baseline.away(dict(zip(CONDITIONS, row[3:], strict=True)))
+    return Level(day=row[0], residual=row[1], days=int(row[2]), away=away, unknown_var=unknown_var)
 
 
 def _median(values: Floats) -> float:

@@ -1,9 +1,9 @@
 """Whether a level went up at once or little by little: the best single step against the best line and the best bend.
 
-A contact that failed overnight, a supply that was switched, a probe that was moved are steps. A creep is a straight line,
-or, where the record reaches back into health, a level that bends upwards one day. Bend and step have the same freedom (a
-level, a size, a day), so least squares compares them fairly; a step must still be clearly the better of them, since a
-creep with a few odd days looks like one.
+A contact that failed overnight, a supply that was switched, a probe that was moved are steps. A creep is a straight
+line, or, where the record reaches back into health, a level that bends upwards one day. Bend and step have the same
+freedom (a level, a size, a day), so least squares compares them fairly; a step must still be clearly the better of
+them, since a creep with a few odd days looks like one.
 """
 
 from dataclasses import dataclass
@@ -59,7 +59,7 @@ def step_or_creep(day: Floats, y: Floats) -> Shape:
 
 def _along(day: Floats, centred: Floats) -> float:
     """Squares that the best bend explains; one at the first point is the line."""
-    rise = np.maximum(0.0, day - day[: -FEWEST_SIDE, np.newaxis])  # one row a bend
+    rise = np.maximum(0.0, day - day[:-FEWEST_SIDE, np.newaxis])  # one row a bend
     rise -= rise.mean(axis=1, keepdims=True)
     squares = np.maximum((rise**2).sum(axis=1), 1e-300)
     return float(np.max((rise @ centred) ** 2 / squares))
