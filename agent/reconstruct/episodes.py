@@ -13,6 +13,7 @@ from typing import Any, Final
 import numpy as np
 
 from agent.reconstruct.carry import storable, unstorable
+from agent.reconstruct.leaving import left_at
 from agent.reconstruct.mode import CHECKS, CODES, MODES, ModeTrack
 from agent.reconstruct.now import Mode
 from agent.reconstruct.options import EpisodeOptions
@@ -99,7 +100,7 @@ class RecoveryWindow:
 
     after: Mode
     presumed: bool
-    from_s: float  # the first sample after the check
+    from_s: float  # the first sample after the check, or where the gas left before its flag fell
     until_s: float
     last: bool
     before_frac: float  # median of the gas before the check, NaN when unknown
@@ -197,10 +198,14 @@ class Episodes:
         # Air that stayed for longer than a check may last was none from its beginning.
         was_one = long_enough and (broken or mode is not Mode.UNKNOWN)
         if not self._presumed or was_one:
-            trace = self._seen(self._start_s, self._end_s)
-            out.append(Check(self._kind, self._presumed, self._start_s, self._end_s, self._before_frac, trace))
+            trace, end_s, from_s = self._seen(self._start_s, self._end_s), self._end_s, next_s
+            left = left_at(trace.o2_frac, self._before_frac)
+            if left is not None:  # the flag outlasted the gas
+                trace = trace.rows(0, left + 1)
+                end_s = from_s = trace.time_s.item(-1)
+            out.append(Check(self._kind, self._presumed, self._start_s, end_s, self._before_frac, trace))
             if not broken and mode in (Mode.RECOVERY, Mode.IN_SERVICE, Mode.IDLE_HOT):
-                self._recovering = _Recovering(self._kind, self._presumed, next_s, self._before_frac)
+                self._recovering = _Recovering(self._kind, self._presumed, from_s, self._before_frac)
         self._kind = None
 
     def _recover(self, seen_s: float, out: list[Check | RecoveryWindow]) -> None:

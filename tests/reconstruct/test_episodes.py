@@ -122,3 +122,13 @@ def test_any_cut_and_any_restart_give_the_same_episodes(cuts, restored):
     trace, code = stream(*LONG)
     with np.printoptions(threshold=10_000, floatmode="unique"):
         assert same(run(trace, code, cuts=cuts, restored=restored)[0], run(trace, code)[0])
+
+
+@pytest.mark.parametrize("cuts", [(), (70, 75, 90), range(0, 300, 7)])
+def test_a_flag_that_outlasts_its_gas_is_cut_where_the_gas_left(cuts):
+    trace, code = stream((SERVICE, 300, 0.03), (AIR, 60, 0.209), (AIR, 300, 0.03), (BACK, 400, 0.03))
+    out, _ = run(trace, code, cuts=cuts, restored=bool(cuts))
+    check, *windows = out
+    assert (check.start_s, check.end_s, check.trace.time_s[-1]) == (300.0, 355.0, 355.0)
+    assert [(window.from_s, window.until_s - 355.0) for window in windows] == [(355.0, tried) for tried in TRIES_S]
+    assert all(window.trace.o2_frac[0] == 0.209 for window in windows)
