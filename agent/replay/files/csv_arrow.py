@@ -4,11 +4,13 @@ from typing import Any
 
 import numpy as np
 
+from agent.replay.files.arrow_columns import numbers_of, plain
 from agent.replay.files.csv_head import Head
 from agent.replay.files.csv_rows import Rows
 from agent.replay.files.problems import Problems
 from agent.replay.files.texts import MISSING_WORDS
 from agent.replay.files.times import from_epoch, from_whole
+from detectors.stretch import Floats
 
 __all__ = ["arrow_rows_of"]
 
@@ -21,7 +23,6 @@ def arrow_rows_of(text: bytes, head: Head, flags: frozenset[str], file: str, pro
         import pyarrow as pa
         import pyarrow.csv as pc
 
-        from agent.replay.files.arrow_columns import numbers_of
     except ImportError:
         return None
     time_place, *places = head.places
@@ -54,20 +55,20 @@ def arrow_rows_of(text: bytes, head: Head, flags: frozenset[str], file: str, pro
         for place, column in zip(places, head.plan.columns[1:], strict=True):
             found = numbers_of(table.column(f"{place}"), column, file, problems, flag=column in flags)
             columns.append(np.full(table.num_rows, np.nan) if found is None else found)
-        times = table.column(f"{time_place}")
-        missing = times.null_count
-        if pa.types.is_floating(time_type):
-            return from_epoch(np.array(times.to_numpy())), np.zeros(table.num_rows), columns
-        counts = times.cast(pa.int64())
-        numbers = (counts.fill_null(0) if missing else counts).to_numpy()
-        if pa.types.is_integer(time_type):
-            seconds = from_epoch(np.asarray(times.to_numpy(), np.float64)) if missing else from_epoch(numbers)
-            return seconds, np.zeros(table.num_rows), columns
-        seconds = from_whole(numbers, time_type.unit)
-        if missing:
-            seconds[times.is_null().to_numpy()] = np.nan
-        return seconds, np.full(table.num_rows, float(time_type.tz is None)), columns
+        seconds, naive = _times(table.column(f"{time_place}"), time_type, pa)
+        return seconds, np.full(table.num_rows, float(naive)), columns
     return None
+
+
+def _times(column: Any, kind: Any, pa: Any) -> tuple[Floats, bool]:
+    """Times as if in UTC, and whether they name no zone."""
+    numbers, missing = plain(column, np.dtype(np.float64 if pa.types.is_floating(kind) else np.int64))
+    if not pa.types.is_timestamp(kind):
+        return from_epoch(numbers if missing is None else np.where(missing, np.nan, numbers)), False
+    seconds = from_whole(numbers, kind.unit)
+    if missing is not None:
+        seconds[missing] = np.nan
+    return seconds, kind.tz is None
 
 
 def _time_type(text: bytes, head: Head, pa: Any) -> Any:
