@@ -85,9 +85,9 @@ def _main(score: Score, peers: Mapping[str, Score]) -> str:
 
 def _kinds(score: Score, bounds: Mapping[str, Bound]) -> str:
     head = (
-        "| fault | cases (matter) | found in time | found at last | delay, median / 90 % | oracle: change | ratio "
-        "| oracle: limit crossed | after the limit was crossed, median / 90 % | lead | right part | missed, of them "
-        "said not observable |\n" + "| --- " * 12 + "|"
+        "| fault, shape | cases (that matter) | found in time | found at last | delay, median / 90 % | oracle: change "
+        "| ratio | oracle: limit crossed | after the limit was crossed, median / 90 % | lead | right part | missed, of them "
+        "said not observable, told falsely before |\n" + "| --- " * 12 + "|"
     )
     lines = [head]
     for kind in _kinds_of(score):
@@ -98,7 +98,7 @@ def _kinds(score: Score, bounds: Mapping[str, Bound]) -> str:
             f"| {_span(f['delay_median'])} / {_span(f['delay_p90'])} | {_span(f['oracle_change_median'])} "
             f"| {_ratio(f['ratio_to_oracle'])} | {_span(f['oracle_limit_median'])} "
             f"| {_span(f['after_limit_median'])} / {_span(f['after_limit_p90'])} | {_span(f['lead_median'])} "
-            f"| {_share_text(f['right_part'], f['found'])} | {f['missed']}, {f['blind']} |"
+            f"| {_share_text(f['right_part'], f['found'])} | {f['missed']}, {f['blind']}, {f['standing']} |"
         )
     return "\n".join(lines)
 
@@ -149,6 +149,7 @@ def _kind_figures(kind: str, score: Score, bounds: Mapping[str, Bound]) -> dict[
         "lead_median": float(np.median(leads)) if leads else None,
         "missed": len(missed),
         "blind": sum(is_blind(one) for one in missed),
+        "standing": sum(one.standing for one in missed),
     }
 
 
@@ -202,11 +203,11 @@ def _traits(score: Score) -> str:
     for one in score.faults:
         if matters(one) and one.fault.slow:
             for name, value in one.played.traits.items():
-                by[name, value].append(one)
+                by[name, _class(value)].append(one)
     if not by:
         return ""
     lines = ["| of slow faults that matter | cases | found in time | delay, median | right part |", "| --- " * 5 + "|"]
-    for (name, value), mine in sorted(by.items()):
+    for (name, value), mine in sorted(by.items(), key=lambda row: (row[0][0], _number(row[0][1]), row[0][1])):
         found = [one for one in mine if one.first is not None]
         lines.append(
             f"| {name}: {value} | {len(mine)} | {_share_text(sum(one.in_time for one in mine), len(mine))} "
@@ -223,6 +224,20 @@ def _cpu(cases: Sequence[Played]) -> dict[str, float]:
         "flueward": sum(one.played_cpu_s for one in cases) / max(years, 1e-9),
         "rows": sum(one.rows for one in cases) / max(years, 1e-9),
     }
+
+
+def _class(value: str) -> str:
+    """Intervals of hours fall into classes, so that a class has more than one case."""
+    number, _, unit = value.partition(" ")
+    if unit != "h":
+        return value
+    below = next((edge for edge in (3, 6, 12, 24) if float(number) < edge), None)
+    return "24 h or more" if below is None else f"below {below} h"
+
+
+def _number(value: str) -> float:
+    found = [float(word) for word in value.split() if word.replace(".", "", 1).isdigit()]
+    return found[0] if found else inf
 
 
 cpu_per_year: Callable[[Sequence[Played]], dict[str, float]] = _cpu
