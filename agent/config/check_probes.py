@@ -9,12 +9,12 @@ from agent.config.maps import RegisterMap
 from agent.config.model import Air, Feed, Probe, Settings
 from agent.config.nearest import did_you_mean
 
-__all__ = ["check_probes", "with_symmetric_twins"]
+__all__ = ["OWN", "check_probes", "with_symmetric_twins"]
 
 Faults = Iterator[tuple[Key, str]]
 
 # Signals of one hot end, which no two probes can share; others (supply, flue, load ...) may belong to a transmitter.
-_OWN = frozenset(
+OWN = frozenset(
     {
         "o2", "cell_emf", "cell_temp", "thermocouple_emf", "heater_output", "heater_on", "heater_on_time",
         "heater_current", "cell_resistance", "stored_offset", "stored_slope",
@@ -134,7 +134,7 @@ def _check_shared_feeds(settings: Settings) -> Faults:
         for feed in dict.fromkeys(probe.feeds):
             users.setdefault(feed, []).append(name)
     for feed, probes in users.items():
-        own = [signal for signal in _given(settings, feed) if signal in _OWN]
+        own = [signal for signal in _given(settings, feed) if signal in OWN]
         if own and len(probes) > 1:
             yield (
                 ("feeds", feed),
@@ -175,7 +175,7 @@ def _check_registers(settings: Settings) -> Faults:
         told: set[str] = set()
         for (table, low, end), signal in _spans(settings.maps[probe.map]) if probe.map in settings.maps else ():
             bit = settings.maps[probe.map].signals[signal].bit if signal else None
-            if signal not in _OWN or bit is not None:
+            if signal not in OWN or bit is not None:
                 continue
             for address in range(low + probe.address_shift, end + probe.address_shift):
                 other, others = owners.setdefault((probe.line, probe.unit, table, address), (name, signal))

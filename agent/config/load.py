@@ -11,6 +11,7 @@ from pydantic.fields import FieldInfo
 from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, SettingsConfigDict
 
 from agent.config.check_files import check_files, with_whole_paths
+from agent.config.check_history import check_history
 from agent.config.check_maps import check_maps
 from agent.config.check_probes import check_probes, with_symmetric_twins
 from agent.config.detector_settings import check_detectors
@@ -70,7 +71,7 @@ def from_tables(tables: Mapping[str, Any], path: Path, *, environ: Mapping[str, 
         problems += explain(error.errors(include_url=False), places, values)
     if settings is not None:
         settings = with_whole_paths(settings, path.absolute().parent)
-        for check in (check_maps, check_probes, check_files, check_detectors):
+        for check in (check_maps, check_probes, check_history, check_files, check_detectors):
             problems += [places.problem(key, text) for key, text in check(settings)]
         settings = with_symmetric_twins(settings)
     if problems or settings is None:  # raised outside `except`: pydantic's error quotes its input
