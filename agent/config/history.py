@@ -27,7 +27,8 @@ class History(Part):
 
     record: Annotated[Bool, Field(description="Keep measured signals, under data_dir/history.")] = True
     raw_days: Annotated[
-        Int, Field(ge=1, le=36500, description="Raw samples are kept this long [d]; hourly values and episodes for ever.")
+        Int,
+        Field(ge=1, le=36500, description="Raw samples are kept this long [d]; hourly values and episodes for ever."),
     ] = 90
     raw_megabytes: Annotated[
         Int, Field(ge=10, description="Most that raw samples may take on disk [MB]; the oldest days go first.")
