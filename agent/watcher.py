@@ -142,6 +142,12 @@ class ProbeWatcher:
             self._heard = True
             self._pending += self.silence.advance(float(time_s[0]))
         self._pending += self.silence.update(valid_s)  # first: a fault further on is no silence
+        if valid_s.size < time_s.size:
+            # A poll that was lost tells nothing of what the probe is doing: it ends no check that goes on after it.
+            if valid_s.size == 0:
+                return
+            rows = time_s.searchsorted(valid_s)
+            stretch, time_s = Stretch(valid_s, {name: x[rows] for name, x in stretch.signals.items()}), valid_s
         done = self._rec.run(stretch)
         self._remember(done, valid_s)
         # Gas of our own cools the cell at full duty: that is no cooling curve of a dead heater.

@@ -198,6 +198,19 @@ def test_repeated_and_late_samples_are_counted_and_harm_nothing(cuts, back):
     assert dropped == 0
 
 
+def test_polls_that_were_lost_between_the_others_change_nothing():
+    # One row in four is followed by one with nothing in it, also in checks and on the ways back from them.
+    def feed(watcher, stretch):
+        lost_s = (0.5 * (stretch.time_s[1:] + stretch.time_s[:-1]))[::4]
+        time_s = np.concatenate((stretch.time_s, lost_s))
+        order = np.argsort(time_s)
+        nothing = np.full(lost_s.size, np.nan)
+        columns = {name: np.concatenate((x, nothing))[order] for name, x in stretch.signals.items()}
+        return watcher.feed(Stretch(time_s[order], columns))
+
+    assert run([], feed=feed)[0] == whole()[0]
+
+
 def test_a_leap_of_the_clock_is_a_gap_and_harms_nothing_after_it():
     site, streams = recorded()
     time_s, signals = streams["econ_west"]
