@@ -29,6 +29,7 @@ def arrow_rows_of(text: bytes, head: Head, flags: frozenset[str], file: str, pro
     time_type = _time_type(text, head, pa)
     if time_type is None:
         return None
+    beyond = {f"{place}": pa.null() for place in range(head.cells, head.width)}  # refuses what is there
     for words in (False, True):
         kinds = {
             f"{place}": pa.string() if words or column in flags else pa.float64()
@@ -40,8 +41,8 @@ def arrow_rows_of(text: bytes, head: Head, flags: frozenset[str], file: str, pro
                 pc.ReadOptions(column_names=[f"{i}" for i in range(head.width)], block_size=len(text) + 1),
                 pc.ParseOptions(delimiter=head.delimiter),
                 pc.ConvertOptions(
-                    column_types={f"{time_place}": time_type, **kinds},
-                    include_columns=[f"{time_place}", *kinds],
+                    column_types={f"{time_place}": time_type, **kinds, **beyond},
+                    include_columns=[f"{time_place}", *kinds, *beyond],
                     null_values=_NULLS,
                     strings_can_be_null=True,
                     decimal_point=head.decimal,

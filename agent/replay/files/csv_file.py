@@ -15,7 +15,7 @@ from agent.replay.files.csv_arrow import arrow_rows_of
 from agent.replay.files.csv_head import Format, Head, read_head
 from agent.replay.files.csv_rows import Rows, flag_columns, rows_of
 from agent.replay.files.problems import Problems
-from agent.replay.files.raw_bytes import CutShortError, blocks, head_of, tail_of
+from agent.replay.files.raw_bytes import CutShortError, DamagedError, blocks, head_of, tail_of
 from agent.replay.files.source import UnreadableError
 from agent.replay.files.tidy import in_order
 from agent.replay.files.times import from_zone, possible
@@ -139,6 +139,13 @@ class CsvFile:
                     waiting, held, start = [], 0, row
         except CutShortError as error:
             problems.add(self.name, f"{error}; the rows before that are used")
+        except DamagedError as error:
+            # A changed byte somewhere before is a number that nobody measured: what is not given yet is not given.
+            if start == 1:
+                problems.add(self.name, f"not used: {error}")
+            else:
+                problems.add(self.name, f"{error}; not used from here on", first_row=start)
+            return
         except UnreadableError as error:
             problems.add(self.name, f"not used: {error}")
         if held:

@@ -34,7 +34,8 @@ class Head:
 
     plan: Plan
     places: tuple[int, ...]  # of the plan's columns in a row, the time first
-    width: int  # cells of a row
+    cells: int  # of the header
+    width: int  # of a usual row: further ones are empty, for a comma at the end of the line
     delimiter: str
     decimal: Literal[".", ","]
     skip: int  # lines before the first row of data
@@ -95,7 +96,7 @@ def read_head(text: bytes, wanted: Wanted, form: Format) -> Head:
         rows, skip = rows[1:], skip + 1  # units, ranges, descriptions
         if skip > at + 5:
             break
-    widest = max((len(row) for row in rows[:100]), default=0)
+    width = len(rows[0]) if rows and not any(rows[0][len(names) :]) else len(names)
     cells = [row[place] for row in rows if len(row) > place]
     texts = [cell for cell in cells if cell.strip()]
     known = [(time, number) for time, number in (_time(cell, form) or (np.nan, False) for cell in texts)]
@@ -109,7 +110,9 @@ def read_head(text: bytes, wanted: Wanted, form: Format) -> Head:
     epoch = bool(known) and known[0][1]
     seconds = tuple(_from_known(times, epoch).tolist())
     places = tuple(names.index(column) for column in plan.columns)
-    return Head(plan, places, max(widest, len(names)), delimiter, form.decimal, skip, epoch, seconds, max(size, 2.0))
+    return Head(
+        plan, places, len(names), max(width, len(names)), delimiter, form.decimal, skip, epoch, seconds, max(size, 2.0)
+    )
 
 
 def _from_known(times: list[float], epoch: bool) -> Floats:
@@ -142,8 +145,6 @@ def _header(lines: Sequence[str], wanted: Wanted, form: Format) -> tuple[int, li
             return at, names, delimiter
     first = next((line for line in lines if line.strip()), "")
     names = [name.strip() for name in cells_of([first], _delimiter(first))[0]]
-    if "\0" in first or sum(not character.isprintable() for character in first[:200]) > 10:
-        raise UnreadableError("it is no CSV text")
     wanted.plan(names)  # says what is missing
     raise UnreadableError("it has no header line")
 

@@ -34,16 +34,16 @@ def rows_of(text: bytes, head: Head, flags: frozenset[str], file: str, problems:
         if not row:
             continue
         number += 1
-        if len(row) != head.width and (len(row) < head.width or any(row[head.width :])):
+        if len(row) < head.cells or any(row[head.cells :]):
             broken.append(number)
             continue
         table.append(row)
     if broken:
-        what = f"not {head.width} cells as in the header: row dropped"
+        what = f"not {head.cells} cells as in the header: row dropped"
         problems.add(file, what, rows=len(broken), first_row=broken[0])
     if not table:
         return np.empty(0), np.empty(0), [np.empty(0) for _ in head.places[1:]]
-    by_place = list(zip(*(row[: head.width] for row in table), strict=True))
+    by_place = list(zip(*(row[: head.cells] for row in table), strict=True))
     comma = head.decimal == ","
     times, naive = _times(by_place[head.places[0]], head, comma)
     columns = []

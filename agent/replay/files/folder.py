@@ -29,6 +29,7 @@ __all__ = ["HistoryError", "HistoryFolder", "open_history"]
 _SUFFIXES: Final = (".parquet", ".csv", ".csv.gz")
 _DATED: Final = re.compile(r"date=(\d{4}-\d\d-\d\d)\.(parquet|csv|csv\.gz)\Z")
 _EVERY: Final = 64  # one row in so many is looked at for how full a column is
+_LOOKS: Final = 16  # of fewer rows nothing is said
 _EMPTY: Final = 0.95
 
 
@@ -85,7 +86,7 @@ class HistoryFolder:
             looked += -(-len(stretch) // _EVERY)
             empty += [np.count_nonzero(np.isnan(column[::_EVERY])) for column in columns.values()]
         for name, missing in zip(names, empty.tolist(), strict=True):
-            if looked and missing > _EMPTY * looked:
+            if looked >= _LOOKS and missing > _EMPTY * looked:
                 problems.add(
                     f"probe {probe}",
                     f"{name} is missing in {'all' if missing == looked else f'{100 * missing / looked:.0f} %'} of the "

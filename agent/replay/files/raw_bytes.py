@@ -8,11 +8,12 @@ from typing import BinaryIO, Final
 
 from agent.replay.files.source import UnreadableError
 
-__all__ = ["CutShortError", "blocks", "head_of", "tail_of"]
+__all__ = ["CutShortError", "DamagedError", "blocks", "head_of", "tail_of"]
 
 _READ: Final = 1 << 20
 _HEAD: Final = 1 << 16
 _GZIP: Final = b"\x1f\x8b"
+_CONTROL: Final = (*range(9), *range(14, 32))  # bytes that no text has
 _FOREIGN: Final = (
     (b"PK\x03\x04", "it is a zip archive or a spreadsheet: save it as CSV"),
     (b"PAR1", "it is a Parquet file: name it .parquet"),
@@ -23,7 +24,11 @@ _FOREIGN: Final = (
 
 
 class CutShortError(Exception):
-    """The packed file ends or breaks in its middle; what came before is good."""
+    """The packed file ends in its middle; what came before is good."""
+
+
+class DamagedError(Exception):
+    """The packed file is not what was written: nothing of it is sure."""
 
 
 def blocks(path: Path, size: int) -> Iterator[bytes]:
@@ -34,7 +39,9 @@ def blocks(path: Path, size: int) -> Iterator[bytes]:
     UnreadableError
         Before anything was given: it is no text, or may not be read.
     CutShortError
-        After the last whole line, where the packing is damaged.
+        After the last whole line, where the packed file is cut off.
+    DamagedError
+        As soon as it is found.
     """
     waiting: list[bytes] = []
     length = 0
@@ -78,6 +85,10 @@ def head_of(path: Path) -> bytes:
                 break
     except CutShortError:
         text = text[: text.rfind(b"\n") + 1]
+    except DamagedError as error:
+        raise UnreadableError(str(error)) from None
+    if sum(text[:4096].count(bytes([code])) for code in _CONTROL) > 2:
+        raise UnreadableError("it is no CSV text")
     if not text.strip():
         raise UnreadableError("it is empty")
     return text
@@ -98,7 +109,7 @@ def tail_of(path: Path) -> bytes:
     try:
         for part in _utf8(path):
             last = (last + part)[-_HEAD:]
-    except CutShortError:
+    except (CutShortError, DamagedError):
         pass
     return last[: last.rfind(b"\n") + 1]
 
@@ -158,13 +169,13 @@ def _gunzipped(data: bytes, file: BinaryIO, read: int) -> Iterator[bytes]:
         try:
             text = member.decompress(data)
         except zlib.error as error:
-            raise CutShortError(f"damaged: {error}") from None
+            raise DamagedError(f"damaged ({error})") from None
         if text:
             yield text
         if member.eof:
             data = member.unused_data.lstrip(b"\0") or file.read(read).lstrip(b"\0")
             if data and not data.startswith(_GZIP[: len(data)]):
-                raise CutShortError("something that is not gzip follows its end")
+                raise DamagedError("damaged (something that is not gzip follows its end)")
             member = zlib.decompressobj(31)
             if not data:
                 return

@@ -3,7 +3,7 @@
 import re
 from collections.abc import Iterable
 from datetime import datetime, timedelta
-from math import nan
+from math import inf, nan
 from typing import Final
 from zoneinfo import ZoneInfo
 
@@ -13,10 +13,11 @@ from numpy.typing import NDArray
 from agent.replay.files.problems import Problems
 from detectors.stretch import Floats
 
-__all__ = ["EARLIEST_S", "LATEST_S", "from_epoch", "from_texts", "from_whole", "from_zone", "possible"]
+__all__ = ["EARLIEST_S", "LATEST_S", "TOLD", "from_epoch", "from_texts", "from_whole", "from_zone", "possible"]
 
 EARLIEST_S: Final = 631_152_000.0  # 1990-01-01: before that a clock had lost its battery
 LATEST_S: Final = 4_102_444_800.0  # 2100-01-01
+TOLD: Final = inf  # stands for a time that cannot be used and that was counted already
 _DAY_S: Final = 86_400
 _STEP_S: Final = 900  # clocks change on a quarter of an hour
 _PER_S: Final = {"s": 1, "ms": 1000, "us": 1_000_000}
@@ -80,7 +81,7 @@ def possible(time_s: Floats, file: str, problems: Problems, *, first_row: int = 
     missing = np.isnan(time_s)
     for bad, what in (
         (missing, "no time that can be read: row dropped"),
-        (~good & ~missing, "a time before 1990 or after 2100: row dropped"),
+        (~good & ~missing & (time_s != TOLD), "a time before 1990 or after 2100: row dropped"),
     ):
         where = np.flatnonzero(bad)
         if where.size:
@@ -89,11 +90,11 @@ def possible(time_s: Floats, file: str, problems: Problems, *, first_row: int = 
 
 
 def from_zone(wall_s: Floats, zone: ZoneInfo, file: str, problems: Problems, *, first_row: int = 1) -> Floats:
-    """UTC seconds of a wall clock in a zone, rows in the file's order; NaN where there is no telling.
+    """UTC seconds of a wall clock in a zone, rows in the file's order; `TOLD` where there is no telling.
 
     `wall_s`: the clock's reading as if it were UTC. The hour that comes twice in autumn is told by order: rows before
-    the step back are the first one. Where there is not exactly one such step, those rows are NaN and counted; so is
-    the hour that spring leaves out.
+    the step back are the first one. Where there is not exactly one such step, those rows cannot be used and are
+    counted; nor can the hour that spring leaves out.
     """
     fine = np.isfinite(wall_s) & (wall_s >= EARLIEST_S - 2 * _DAY_S) & (wall_s < LATEST_S + 2 * _DAY_S)
     days, place = np.unique(np.floor(np.where(fine, wall_s, EARLIEST_S) / _DAY_S).astype(np.int64), return_inverse=True)
@@ -110,10 +111,13 @@ def from_zone(wall_s: Floats, zone: ZoneInfo, file: str, problems: Problems, *, 
     lost = fine & (early < late)
     twice = np.flatnonzero(fine & (early > late))
     unclear: list[NDArray[np.int64]] = []
+    known = wall_s[fine]
+    newest_first = bool(known.size and known[0] > known[-1])
     for group in np.split(twice, np.flatnonzero(np.diff(place[twice]) != 0) + 1) if twice.size else ():
-        steps = np.diff(wall_s[group])
-        newest_first = np.count_nonzero(steps < 0) > group.size / 2
-        back = np.flatnonzero(steps > 0 if newest_first else steps < 0)
+        steps = np.diff(wall_s[group]) * (-1.0 if newest_first else 1.0)
+        back = np.flatnonzero(steps <= 0)  # hourly rows say the same hour twice
+        if back.size != 1:
+            back = np.flatnonzero(steps < 0)
         if back.size != 1:
             unclear.append(group)
             continue
@@ -132,7 +136,7 @@ def from_zone(wall_s: Floats, zone: ZoneInfo, file: str, problems: Problems, *, 
 def _drop(time_s: Floats, where: NDArray[np.int64], what: str, file: str, problems: Problems, first_row: int) -> None:
     if where.size:
         problems.add(file, what, rows=where.size, first_row=first_row + int(where[0]))
-        time_s[where] = nan
+        time_s[where] = TOLD
 
 
 def _offsets(zone: ZoneInfo, wall_s: int) -> tuple[float, float]:
