@@ -4,94 +4,43 @@ Automatic calibration hides drift from the display, so the raw offset drives rep
 calibration and trust. Each rule asks for an effect and for evidence: the offset counts by its lower one-sided bound,
 |offset| - z u, against the limit. z is 1.645 (95 % one-sided) where one check decides, and 1 (84 %) where two checks in
 a row on the same side must agree, which both do by chance in 1.3 % of pairs at the limit itself.
+
+One check and another. The uncertainty of a check says nothing of a check gone wrong: a bottle for air, a valve not
+open, damp air. Such values lie anywhere, so no size makes them evident; a second check does. Let a share p of checks
+go wrong beyond a limit: before any are seen p is taken for 1 in 800 (worth 200 checks; of 103 recorded air readings one
+stood off by 1.7 %, none by as much as a limit here), afterwards it is learnt: (lone + 0.25) / (checks + 200), `lone`
+being those that the next check did not bear out. With n checks a year one check alone speaks falsely n p times a year,
+so it may speak where n p <= `lone_per_year`, 0.02 of the 0.1 that all symptoms share: monthly and rarer checks speak at
+once. With more frequent ones the next, at most three weeks later, confirms. A check that follows others on its side
+(4 mV, then 5.5) confirms itself, and so does a remaining offset that the raw value of the check before bears out, as
+when a calibration went wrong between.
+
+Drift is a change. A cell that is off by 3 mV from new and stays there has not drifted, so two checks in a row speak
+from 2 mV only if they have also moved, by more than damp air does, from the median of the first checks. Beyond 5 mV a
+cell is spent, whatever it had from new.
 """
 
-from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass, field
+from collections.abc import Sequence
 from math import inf, isfinite, nan
-from typing import Any
+from statistics import median
 
-from detectors.day_trend import DayMeans, Reach, day_trend
+from detectors.cell_offset_drift_state import (
+    RULES,
+    SYMPTOM,
+    AirCheck,
+    CellOffsetDriftSettings,
+    CellOffsetDriftState,
+)
+from detectors.day_trend import Reach, day_trend
 from detectors.finding import Finding, Report, Watch
-from detectors.saved_state import check_version
-from detectors.settings_check import above, at_least, between, whole
 
 __all__ = ["AirCheck", "CellOffsetDrift", "CellOffsetDriftSettings", "CellOffsetDriftState"]
 
-SYMPTOM = "cell_offset_drift"
-VERSION = 1
-RULES = ("raw", "pair", "remaining")
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class AirCheck:
-    """What one settled air check said: the cell's offsets in mV with standard uncertainties, NaN unknown.
-
-    A transmitter that does not tell its stored calibration leaves only the remaining offset. A calibration stored after
-    a check changes what remains of it: that comes as one of these with `restored`, and is no check of its own.
-    """
-
-    at_s: float
-    raw_offset_mv: float
-    raw_u_mv: float
-    remaining_offset_mv: float = nan
-    remaining_u_mv: float = nan
-    presumed: bool = False  # recognised from the signals, not flagged by the transmitter
-    restored: bool = False  # no check: a new stored offset, counted against the last raw one
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class CellOffsetDriftSettings:
-    """Limits in mV, and how sure to be of them."""
-
-    raw_limit_mv: float = 5.0  # common practice: one check
-    pair_limit_mv: float = 2.0  # common practice: two checks in a row, same side
-    remaining_limit_mv: float = 2.0  # common practice: 2 mV show 3.0 % O2 as 2.7 or 3.3
-    urgent_factor: float = 2.0  # level 2 from this many raw limits on
-    single_z: float = 1.645
-    pair_z: float = 1.0
-    clear_frac: float = 0.8  # a rule that spoke is silent again below this part of its limit
-    unknown_u_mv: float = 0.5  # where a check brings no uncertainty: damp reference air alone is 0.2 to 1.1 mV
-    trend_checks: int = 6
-    trend_days: float = 60.0
-    trend_p: float = 0.01
-
-    def __post_init__(self) -> None:
-        for name in ("raw_limit_mv", "pair_limit_mv", "remaining_limit_mv", "unknown_u_mv", "trend_days"):
-            above(name, getattr(self, name), 0.0)
-        at_least("urgent_factor", self.urgent_factor, 1.0)
-        at_least("single_z", self.single_z, 0.0)
-        at_least("pair_z", self.pair_z, 0.0)
-        between("clear_frac", self.clear_frac, 0.0, 1.0)
-        between("trend_p", self.trend_p, 0.0, 0.5)
-        whole("trend_checks", self.trend_checks, 4)
-
-
-@dataclass(slots=True, kw_only=True)
-class CellOffsetDriftState:
-    """All that must survive a restart."""
-
-    seen_s: float | None = None  # the latest check
-    checks: int = 0
-    presumed: int = 0  # of them
-    last_raw_mv: float | None = None
-    last_side: int = 0  # of the latest check, where it was evidently beyond the pair limit
-    last_within: bool = True  # the latest check was within the pair limit's lower edge
-    since_s: float | None = None
-    spoke: dict[str, bool] = field(default_factory=lambda: dict.fromkeys(RULES, False))
-    urgent: bool = False
-    days: DayMeans = field(default_factory=DayMeans)
-
-    def to_dict(self) -> dict[str, Any]:
-        """Plain JSON-able data."""
-        return {"version": VERSION, **asdict(self)}
-
-    @classmethod
-    def from_dict(cls, saved: Mapping[str, Any]) -> "CellOffsetDriftState":
-        """The state back; ValueError for another version."""
-        check_version(saved, SYMPTOM, VERSION)
-        rest = {key: value for key, value in saved.items() if key not in ("version", "days")}
-        return cls(**{**rest, "spoke": dict(saved["spoke"])}, days=DayMeans(**saved["days"]))
+YEAR_S = 365.25 * 86400.0
+LONE_PRIOR, LONE_PRIOR_CHECKS = 0.25, 200.0  # one check in 800 goes wrong beyond a limit; from memory
+MOST_U_MV = 1e9  # stands for an infinite uncertainty
+RECENT = 8  # checks that tell how often there is one
+UNSEEN_S = 3.5 * 86400.0  # half a week: a first check stands for one a week
 
 
 class CellOffsetDrift:
@@ -154,43 +103,88 @@ class CellOffsetDrift:
         if not check.restored:
             state.checks += 1
             state.presumed += int(check.presumed)
+            state.recent_s = [*state.recent_s, check.at_s][-RECENT:]
+        alone = self._may_speak_alone()
+        # What the check before would have left under the calibration that is stored now.
+        before = _left_before(state, check)
+        waits = False
         if isfinite(raw):
-            self._judge_raw(check.at_s, raw, raw_u)
-        self._single("remaining", remaining, remaining_u, settings.remaining_limit_mv)
+            waits |= self._judge_raw(check.at_s, raw, raw_u, alone=alone)
+        borne_out = before * remaining > 0.0 and abs(before) >= settings.clear_frac * settings.remaining_limit_mv
+        waits |= self._single("remaining", remaining, remaining_u, settings.remaining_limit_mv, sure=alone or borne_out)
+        if isfinite(remaining):
+            state.last_remaining_mv = remaining
         state.seen_s = check.at_s
         active = any(state.spoke.values())
         if not active:
             state.since_s = None
         elif state.since_s is None:
             state.since_s = check.at_s
-        return self._finding(check, raw_u, remaining_u, active=active)
+        return self._finding(check, raw_u, remaining_u, active=active, waits=waits)
 
-    def _judge_raw(self, at_s: float, raw: float, raw_u: float) -> None:
-        """The cell's own offset: one check far out, two in a row on one side."""
+    def _may_speak_alone(self) -> bool:
+        """Whether checks are so rare, or so reliable, that one alone speaks falsely seldom enough."""
+        state = self.state
+        if not state.recent_s:
+            return False
+        p = (state.lone + LONE_PRIOR) / (state.checks + LONE_PRIOR_CHECKS)
+        span_s = max(0.0, state.recent_s[-1] - state.recent_s[0]) + UNSEEN_S
+        return p * (len(state.recent_s) - 0.5) / span_s * YEAR_S <= self.settings.lone_per_year
+
+    def _judge_raw(self, at_s: float, raw: float, raw_u: float, *, alone: bool) -> bool:
+        """The cell's own offset: one check far out, two in a row on one side. Whether it waits for another check."""
         state, settings = self.state, self.settings
         state.days.add(at_s, raw)
-        side = (1 if raw > 0 else -1) if abs(raw) - settings.pair_z * raw_u > settings.pair_limit_mv else 0
+        last, before = state.last_raw_mv, state.before_raw_mv
+        if last is not None and before is not None:
+            state.lone += abs(last - before) > settings.pair_limit_mv and abs(raw - before) < abs(raw - last)
+        new = self._from_new(raw)
+        side, last_side = self._side(raw, raw_u, new), self._side(nan if last is None else last, state.last_u_mv, new)
         within = abs(raw) < settings.clear_frac * settings.pair_limit_mv
-        if side != 0 and side == state.last_side:
+        within |= abs(raw - new) < settings.clear_frac * settings.moved_mv
+        if side != 0 and side == last_side:
             state.spoke["pair"] = True
         elif within and state.last_within:
             state.spoke["pair"] = False
-        self._single("raw", raw, raw_u, settings.raw_limit_mv)
+        near = last is not None and last * raw > 0.0 and abs(last) >= settings.clear_frac * settings.raw_limit_mv
+        near = near and state.last_u_mv < settings.pair_limit_mv
+        sure = alone or near or side == last_side != 0
+        waits = self._single("raw", raw, raw_u, settings.raw_limit_mv, sure=sure)
         urgent_mv = settings.urgent_factor * settings.raw_limit_mv
         if abs(raw) - settings.single_z * raw_u > urgent_mv:
             state.urgent = True
         elif abs(raw) < settings.clear_frac * urgent_mv:
             state.urgent = False
-        state.last_side, state.last_within, state.last_raw_mv = side, within, raw
+        state.last_within = within
+        state.last_raw_mv, state.last_u_mv, state.before_raw_mv = raw, min(raw_u, MOST_U_MV), last
+        return waits
 
-    def _single(self, rule: str, offset_mv: float, u_mv: float, limit_mv: float) -> None:
-        """One check decides; an unknown offset leaves the rule as it was."""
-        if abs(offset_mv) - self.settings.single_z * u_mv > limit_mv:
+    def _side(self, raw: float, u_mv: float, new: float) -> int:
+        """On which side a raw offset is evidently beyond the pair's limit, and away from what the cell had from new."""
+        settings = self.settings
+        if not (abs(raw) - settings.pair_z * u_mv > settings.pair_limit_mv and abs(raw - new) > settings.moved_mv):
+            return 0
+        return 1 if raw > 0 else -1
+
+    def _from_new(self, raw: float) -> float:
+        """What the cell had from new: the median of the first checks without this one and the one before; else NaN."""
+        state = self.state
+        state.raw_checks += 1
+        if len(state.first_mv) < self.settings.learn_checks:
+            state.first_mv.append(raw)
+        known = state.first_mv[: max(0, state.raw_checks - 2)]
+        return median(known) if known else nan
+
+    def _single(self, rule: str, offset_mv: float, u_mv: float, limit_mv: float, *, sure: bool) -> bool:
+        """One check decides where it is sure of itself; an unknown offset changes nothing. Whether it waits."""
+        beyond = abs(offset_mv) - self.settings.single_z * u_mv > limit_mv
+        if beyond and sure:
             self.state.spoke[rule] = True
         elif abs(offset_mv) < self.settings.clear_frac * limit_mv:
             self.state.spoke[rule] = False
+        return beyond and not self.state.spoke[rule]
 
-    def _finding(self, check: AirCheck, raw_u: float, remaining_u: float, *, active: bool) -> Finding:
+    def _finding(self, check: AirCheck, raw_u: float, remaining_u: float, *, active: bool, waits: bool) -> Finding:
         state, settings = self.state, self.settings
         raw, remaining, spoke = check.raw_offset_mv, check.remaining_offset_mv, state.spoke
         rule = next((name for name in RULES if spoke[name]), "")
@@ -211,6 +205,7 @@ class CellOffsetDrift:
             "remaining_beyond": spoke["remaining"],
             "checks": float(state.checks),
             "presumed": check.presumed,
+            "waits_for_another_check": waits,
         }
         if isfinite(raw):
             facts["raw_offset_mv"] = raw
@@ -239,3 +234,14 @@ class CellOffsetDrift:
             since_s=state.since_s,
             facts=facts,
         )
+
+
+def _left_before(state: CellOffsetDriftState, check: AirCheck) -> float:
+    """The remaining offset of the check before, counted against the calibration of this one; NaN unknown."""
+    if check.restored:
+        last, before = state.last_raw_mv, state.before_raw_mv
+    else:
+        last, before = check.raw_offset_mv, state.last_raw_mv
+    if last is not None and isfinite(last):
+        return nan if before is None else before - (last - check.remaining_offset_mv)
+    return nan if state.last_remaining_mv is None else state.last_remaining_mv
