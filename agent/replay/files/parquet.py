@@ -3,6 +3,7 @@
 import json
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from itertools import accumulate
 from math import inf
 from pathlib import Path
 from typing import Any, Final
@@ -63,16 +64,19 @@ def parquet_sources(
             else {}
         )
         spans = _spans(file, plan.time, leaves.get(plan.time), zone)
+        counts = [metadata.row_group(group).num_rows for group in range(metadata.num_row_groups)]
+        starts = [1, *(1 + count for count in accumulate(counts))]
         pieces: list[ParquetPiece] = []
-        row = 1
-        for group, (low, high) in enumerate(spans):
-            rows = metadata.row_group(group).num_rows
+        # By time and not by place: the newest may come first.
+        for (low, high), group in sorted(zip(spans, range(len(spans)), strict=True), key=lambda each: each[0][0]):
             last = pieces[-1] if pieces else None
-            if last is not None and last.rows + rows <= _TOGETHER and low >= last.first_s:
-                last.join(group, rows, high)
-            elif rows:
-                pieces.append(ParquetPiece(path, name, plan, zone, row, low, high, rows, [group]))
-            row += rows
+            if last is not None and last.rows + counts[group] <= _TOGETHER:
+                last.join(group, counts[group], high)
+            elif counts[group]:
+                pieces.append(ParquetPiece(path, name, plan, zone, 1, low, high, counts[group], [group]))
+        for piece in pieces:
+            piece.groups.sort()  # of two values at the same time the one further down counts
+            piece.first_row = starts[piece.groups[0]]
         if not pieces:
             problems.add(name, "it has no rows")
         for piece in pieces:
@@ -82,7 +86,7 @@ def parquet_sources(
 
 @dataclass(slots=True)
 class ParquetPiece:
-    """Some consecutive row groups of a file."""
+    """Some row groups of a file."""
 
     path: Path
     name: str
