@@ -49,13 +49,13 @@ class RawDays:
         temp = stretch.get("cell_temp")
         for h in np.unique(hour):
             at = hour == h
-            self.hours.append((h * HOUR_S, _mean(duty[at]), _min(temp[at])))
+            self.hours.append((h * HOUR_S, _mean_over_time(stretch.time_s[at], duty[at]), _min(temp[at])))
         day = np.floor(stretch.time_s / DAY_S).astype(int)
         known = ~np.all([np.isnan(stretch.get(name)) for name in OWN], axis=0)
         for d in np.unique(day):
             at = day == d
             self._days[int(d)] = {
-                "duty": _mean(duty[at]),
+                "duty": _mean_over_time(stretch.time_s[at], duty[at]),
                 "cell_temp": _median(temp[at]),
                 "stored_offset": _median(stretch.get("stored_offset")[at]),
                 "valid_share": float(np.mean(known[at])),
@@ -157,9 +157,13 @@ def _known(x: Floats) -> Floats:
     return x[np.isfinite(x)]
 
 
-def _mean(x: Floats) -> float:
-    x = _known(x)
-    return float(x.mean()) if x.size else np.nan
+def _mean_over_time(time_s: Floats, x: Floats) -> float:
+    """Each value for the time up to it, five minutes at most: a burst of polls weighs no more than its time."""
+    ok = np.isfinite(x)
+    if not ok.any():
+        return np.nan
+    step = np.minimum(np.diff(time_s[ok], prepend=time_s[ok][0] - 1.0), 300.0)
+    return float(np.average(x[ok], weights=step))
 
 
 def _median(x: Floats) -> float:
