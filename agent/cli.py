@@ -3,6 +3,7 @@
 import argparse
 import sys
 from collections.abc import Sequence
+from datetime import date
 from importlib.metadata import version
 from pathlib import Path
 
@@ -57,6 +58,14 @@ def _parser() -> argparse.ArgumentParser:
     read.add_argument("probe", metavar="PROBE", nargs="?", help="id of a probe or a feed; all when left out")
     read.add_argument("--json", action="store_true", help="one JSON document instead of text")
 
+    export = commands.add_parser("export", help="recorded history as Parquet, a file a day (needs the tuning extra)")
+    _config(export)
+    export.add_argument("--to", type=Path, required=True, metavar="DIR", help="folder for probe=<id>/date=....parquet")
+    export.add_argument("--from", type=_day, dest="from_date", metavar="DATE", help="first UTC day, as 2026-01-31")
+    export.add_argument("--to-date", type=_day, metavar="DATE", help="last UTC day")
+    export.add_argument("--probe", action="append", metavar="ID", help="only this probe; may be said several times")
+    export.add_argument("--json", action="store_true", help="one JSON document instead of text")
+
     demo = commands.add_parser("demo", help="an invented plant, a season of history, then live: alerts in a minute")
     demo.add_argument("--seconds", type=_positive, metavar="N", help="end by itself after N seconds of live")
     demo.add_argument("--seed", type=int, default=1, metavar="N", help="another plant of the same kind (default 1)")
@@ -66,6 +75,13 @@ def _parser() -> argparse.ArgumentParser:
 
 def _config(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("config", metavar="CONFIG", type=Path, help="the configuration, a TOML file")
+
+
+def _day(text: str) -> date:
+    try:
+        return date.fromisoformat(text)
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"must be a day like 2026-01-31, got {text!r}") from None
 
 
 def _positive(text: str) -> float:

@@ -24,7 +24,7 @@ from agent.replay.files.raw_bytes import head_of
 from agent.replay.files.source import UnreadableError
 from detectors.stretch import Stretch
 
-__all__ = ["HistoryError", "HistoryFolder", "open_history"]
+__all__ = ["HistoryError", "HistoryFolder", "day_of", "open_history"]
 
 _SUFFIXES: Final = (".parquet", ".csv", ".csv.gz")
 _DATED: Final = re.compile(r"date=(\d{4}-\d\d-\d\d)\.(parquet|csv|csv\.gz)\Z")

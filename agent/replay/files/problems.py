@@ -18,11 +18,12 @@ class Entry:
     what: str
     rows: int  # 0 where it is not about single rows
     first_row: int | None  # 1 is the file's first row of data, the header not counted
+    told: int = 1  # how often it was said: of how many files, where files are not kept apart
 
     def __str__(self) -> str:
         """One line."""
         if not self.rows:
-            return f"{self.file}: {self.what}"
+            return f"{self.file}: {self.what}" + (f" ({self.told} times)" if self.file == _OTHER else "")
         rows = "1 row" if self.rows == 1 else f"{self.rows} rows"
         first = "" if self.first_row is None else f", first in row {self.first_row}"
         return f"{self.file}: {self.what} ({rows}{first})"
@@ -32,28 +33,35 @@ class Entry:
 class Problems:
     """Plain data, so that it crosses process borders; `merge` joins what several workers found."""
 
-    _entries: dict[tuple[str, str], tuple[int, int | None]] = field(default_factory=dict)
+    _entries: dict[tuple[str, str], Entry] = field(default_factory=dict)
 
     def add(self, file: str, what: str, *, rows: int = 0, first_row: int | None = None) -> None:
         """Count `rows` rows of `file` (its name within the folder) under `what`, the same phrase for the same kind."""
-        key = (file, what)
-        if key not in self._entries and len(self._entries) >= _MOST:
-            key, first_row = (_OTHER, what), None
-        had, first = self._entries.get(key, (0, None))
-        rows_first = [row for row in (first, first_row) if row is not None]
-        self._entries[key] = (had + rows, min(rows_first, default=None))
+        self._join(Entry(file, what, rows, first_row))
 
     def merge(self, other: "Problems") -> None:
         """Take over what another found."""
         for entry in other:
-            self.add(entry.file, entry.what, rows=entry.rows, first_row=entry.first_row)
+            self._join(entry)
+
+    def _join(self, entry: Entry) -> None:
+        file, first_rows = entry.file, [entry.first_row]
+        if (file, entry.what) not in self._entries and len(self._entries) >= _MOST:
+            file, first_rows = _OTHER, []
+        key = (file, entry.what)
+        if (had := self._entries.get(key)) is None:
+            self._entries[key] = Entry(file, entry.what, entry.rows, first_rows[0] if first_rows else None, entry.told)
+            return
+        known = [row for row in (had.first_row, *first_rows) if row is not None]
+        first = min(known, default=None)
+        self._entries[key] = Entry(file, entry.what, had.rows + entry.rows, first, had.told + entry.told)
 
     @property
     def rows_by_kind(self) -> dict[str, int]:
         """Rows by kind, over all files; a kind about whole files counts its files."""
         found: dict[str, int] = {}
-        for (_, what), (rows, _) in self._entries.items():
-            found[what] = found.get(what, 0) + (rows or 1)
+        for entry in self:
+            found[entry.what] = found.get(entry.what, 0) + (entry.rows or entry.told)
         return found
 
     def lines(self, most: int = 40) -> list[str]:
@@ -69,7 +77,7 @@ class Problems:
         ]
 
     def __iter__(self) -> Iterator[Entry]:
-        return (Entry(file, what, rows, first) for (file, what), (rows, first) in self._entries.items())
+        return iter(self._entries.values())
 
     def __len__(self) -> int:
         return len(self._entries)
