@@ -18,7 +18,9 @@ from agent.watcher import ProbeWatcher
 from detectors.finding import Finding
 from detectors.stretch import Stretch
 
-__all__ = ["Pipeline"]
+__all__ = ["Found", "Pipeline"]
+
+Found = tuple[float, str, Finding]  # when, of which probe, what
 
 
 class Pipeline:
@@ -54,7 +56,7 @@ class Pipeline:
                 watcher = ProbeWatcher(settings, probe_id, None, start_s)
             self.watchers[probe_id] = watcher
         self._judged_s = dict.fromkeys(settings.probes, -inf)
-        self.book = AlertBook(settings, state=book)
+        self.book = AlertBook(settings, state=book, now_at=self.now)
 
     def feed(self, stretches: Mapping[str, Stretch]) -> None:
         """Take samples. `judge` says what they mean."""
@@ -68,15 +70,23 @@ class Pipeline:
 
         `now_s` is a watermark: every sample up to it has been fed.
         """
+        return self.take(self.find(now_s, probes), now_s)
+
+    def find(self, now_s: float, probes: Iterable[str] | None = None) -> list[Found]:
+        """Findings of these probes (all by default) up to `now_s`, in order of time and probe."""
         chosen = self.watchers if probes is None else {probe_id: self.watchers[probe_id] for probe_id in probes}
-        found: list[tuple[float, str, Finding]] = []
+        found: list[Found] = []
         for probe_id, watcher in chosen.items():
             self._judged_s[probe_id] = now_s  # first: one watcher that fails must not hold up the clock of all others
             found += [(one.at_s, probe_id, one) for one in watcher.judge(now_s, self._twin_gas)]
         found.sort(key=lambda row: row[:2])
+        return found
+
+    def take(self, found: Iterable[Found], now_s: float) -> list[Transition]:
+        """What findings, in order, change in the book of alerts."""
         out: list[Transition] = []
         for (_, probe_id), group in groupby(found, key=lambda row: row[:2]):
-            out += self.book.take(probe_id, [row[2] for row in group], self.watchers[probe_id].now(now_s))
+            out += self.book.take(probe_id, [row[2] for row in group], self.now(probe_id, now_s))
         return out
 
     def tick(self) -> list[Transition]:
@@ -84,10 +94,10 @@ class Pipeline:
         now_s = min(self._judged_s.values(), default=-inf)
         if now_s == -inf:
             return []
-        return self.book.tick(now_s, {probe_id: watcher.now(now_s) for probe_id, watcher in self.watchers.items()})
+        return self.book.tick(now_s, {})
 
     def now(self, probe_id: str, now_s: float) -> ProbeNow:
-        """What is known of one probe."""
+        """What is known of one probe; of an instant of its last steps, as it was then."""
         return self.watchers[probe_id].now(now_s)
 
     def _twin_gas(self, probe_id: str) -> TwinGas:

@@ -10,7 +10,7 @@ from itertools import groupby
 from typing import Any, Final
 
 from agent.alerts.engine import CAUSE_ORDER, Engine, act
-from agent.alerts.ledger import BOOK_KEY, SILENCE, Handed, Ledger, Message, Transition
+from agent.alerts.ledger import BOOK_KEY, SILENCE, Handed, Ledger, Message, NowAt, Transition
 from agent.alerts.lifecycle import Input, State
 from agent.alerts.material import moved_materially
 from agent.alerts.policy import policy_problems
@@ -40,10 +40,22 @@ class AlertBook:
     state : mapping of row key to row, optional
         What `to_rows` gave. Damaged rows and rows of another version are left out, each with a line in `refused_rows`;
         so are rows of probes that are no longer configured. `leftovers` empties the topics of both.
+    now_at : callable, optional
+        Tells what was known of a probe at an instant: payloads then show it as it was when their alert moved, however
+        late they are made. Without it they show what `take` and `tick` were told last.
+    events_only : bool
+        Nobody wants retained messages: only transitions are handed out, nothing is renewed between them.
     """
 
-    def __init__(self, settings: Settings, *, state: Mapping[str, Mapping[str, Any]] | None = None) -> None:
-        self._ledger = Ledger(settings)
+    def __init__(
+        self,
+        settings: Settings,
+        *,
+        state: Mapping[str, Mapping[str, Any]] | None = None,
+        now_at: NowAt | None = None,
+        events_only: bool = False,
+    ) -> None:
+        self._ledger = Ledger(settings, now_at=now_at, events_only=events_only)
         self._engine = Engine(self._ledger)
         self._silence = LineSilence(self._ledger, self._engine)
         self._silent: set[str] = set()  # probes whose detector says so now: their fast symptoms are not judged
@@ -89,11 +101,20 @@ class AlertBook:
                 self._engine.run_until(tracks, now_s)
                 due_s[probe] = earliest_due_s(tracks)
         self._silence.run_until(now_s)
-        for track in self._ledger.tracks.values():
-            if track.open and self._is_old(track, now_s):
-                self._ledger.touched.add(track.key)
+        if not self._ledger.events_only:
+            for track in self._ledger.tracks.values():
+                if track.open and self._is_old(track, now_s):
+                    self._ledger.touched.add(track.key)
         self._renew(now_s)
         return self._ledger.drain()
+
+    def next_s(self) -> float:
+        """The next instant at which time alone moves an alert; infinite when there is none. Renewals do not count."""
+        due_s = self._ledger.next_due_s
+        for probe in self._ledger.settings.probes:
+            if probe not in due_s:
+                due_s[probe] = earliest_due_s(self._others(probe))
+        return min(self._silence.next_s(), *(due_s[probe] for probe in self._ledger.settings.probes))
 
     def acknowledge(self, probe: str, name: str, *, by: str, at_s: float) -> list[Transition]:
         """A person has seen it; on an alarm, responds to it."""
@@ -208,6 +229,8 @@ class AlertBook:
 
     def _renew(self, at_s: float) -> None:
         """Hand out fresher evidence of open alerts where it has moved materially; no transition."""
+        if self._ledger.events_only:
+            self._ledger.touched.clear()
         for key in sorted(self._ledger.touched):
             track = self._ledger.tracks[key]
             self._ledger.touched.discard(key)

@@ -1,6 +1,6 @@
 """The tracks of every probe, and what is handed out of them: transitions, quiet updates, retained messages."""
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from enum import StrEnum
 from typing import Any, Final
@@ -17,11 +17,13 @@ from agent.config.model import Settings
 from agent.reconstruct.now import ProbeNow
 from agent.rfc3339 import to_text
 
-__all__ = ["BOOK_KEY", "SILENCE", "Handed", "Ledger", "Message", "Transition", "over"]
+__all__ = ["BOOK_KEY", "SILENCE", "Handed", "Ledger", "Message", "NowAt", "Transition", "over"]
 
 TIDY_AFTER_S: Final = DAY_S
 SILENCE: Final = "no_communication"
 BOOK_KEY: Final = "book"  # row of what belongs to no single track
+
+NowAt = Callable[[str, float], ProbeNow]  # what was known of a probe at an instant, UTC seconds
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,10 +58,15 @@ class Transition:
 
 
 class Ledger:
-    """Tracks by row key, what is known of each probe now, and the book-keeping of what has changed."""
+    """Tracks by row key, what is known of each probe now, and the book-keeping of what has changed.
 
-    def __init__(self, settings: Settings) -> None:
-        self.settings = settings
+    `now_at` tells what was known of a probe when something happened; without it that is what was known last.
+    `events_only`: nothing is retained, so no check is written out.
+    """
+
+    def __init__(self, settings: Settings, *, now_at: NowAt | None = None, events_only: bool = False) -> None:
+        self.settings, self.events_only = settings, events_only
+        self._now_at = now_at
         self.tracks: dict[str, Track] = {}
         self.nows: dict[str, ProbeNow] = {}
         self.changed: set[str] = set()  # rows to be saved
@@ -89,7 +96,9 @@ class Ledger:
         return self._policies[track.key]
 
     def now(self, probe: str, at_s: float) -> ProbeNow:
-        """The latest known of a probe; nothing known where it has not been told of."""
+        """What was known of a probe at an instant, or last; nothing known where it has not been told of."""
+        if self._now_at is not None:
+            return self._now_at(probe, at_s)
         return self.nows.get(probe) or ProbeNow(probe=probe, at_s=at_s)
 
     def line_mates(self, probe: str) -> list[str]:
@@ -130,8 +139,9 @@ class Ledger:
         messages = []
         if kind is Handed.TRANSITION:
             messages.append(Message(self._topic(track, "event"), payload, retain=False))
-        messages.append(Message(self._topic(track, "alert"), payload, retain=True))
-        if track.cleared_at_s is None:
+        if not self.events_only:
+            messages.append(Message(self._topic(track, "alert"), payload, retain=True))
+        if track.cleared_at_s is None and not self.events_only:
             track.check = build_check(self.settings, track.probe, track.symptom, now, finding=track.finding, at_s=at_s)
             messages.append(Message(self._topic(track, "check"), track.check, retain=True))
         self.out.append(Transition(kind, track.key, at_s, payload, tuple(messages)))

@@ -48,6 +48,13 @@ class LineSilence:
         self._deadlines(now_s)
         self._ledger.next_due_s[""] = earliest_due_s(self._tracks())
 
+    def next_s(self) -> float:
+        """The next finding in the queue, or deadline; infinite when there is neither."""
+        due_s = self._ledger.next_due_s
+        if "" not in due_s:
+            due_s[""] = earliest_due_s(self._tracks())
+        return min(due_s[""], *(item[_ORDER] for item in self._queue)) if self._queue else due_s[""]
+
     def to_rows(self) -> list[dict[str, Any]]:
         """What waits, JSON-able."""
         return [{"probe": probe, "finding": finding_to_row(finding)} for _, probe, finding in self._queue]
