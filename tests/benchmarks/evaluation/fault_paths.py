@@ -36,18 +36,34 @@ def first_sustained(time_s: Floats, hit: np.ndarray, for_s: float) -> float:
 
 
 def draw_fault(
-    kind: str, draw: Draw, time_s: Floats, *, exhausted_at: float, check_every_d: float, tau_every_d: float
+    kind: str,
+    draw: Draw,
+    time_s: Floats,
+    *,
+    exhausted_at: float,
+    check_every_d: float,
+    tau_every_d: float,
+    misread_mv: float,
+    hidden: bool,
 ) -> FaultPath:
-    """A fault of a kind. `exhausted_at`: resistance factor at which a cold start at low supply no longer succeeds;
-    `check_every_d`, `tau_every_d`: days between two chances to see it, which its speed leaves at least a few of."""
+    """A fault of a kind.
+
+    `exhausted_at`: resistance factor at which a cold start at low supply no longer succeeds. `check_every_d`,
+    `tau_every_d`: days between two chances to see it; its speed leaves a few of them before it matters, for what no
+    check could have shown in time says nothing about who looks. `misread_mv`: offset that moves the reading by 0.2 %
+    O2. `hidden`: each check calibrates, so that the reading is off only by what came since.
+    """
     days = (time_s - time_s[0]) / _DAY
     length = days[-1]
     onset = draw.flat(min(60.0, 0.35 * length), 0.55 * length)
     if kind == "heater_duty_creep":
         return _heater(draw, time_s, days, onset, exhausted_at)
     if kind == "cell_offset_drift":
-        # To 5 mV. From memory: a cell drifts by some mV a year in good gas, in a month in bad.
-        speed = max(draw.wide(30.0, 450.0), 6.0 * check_every_d)
+        # From memory: a cell drifts by some mV a year in good gas, in a month in bad.
+        until = max(draw.wide(15.0, 1.1 * (length - onset)), 4.5 * check_every_d)
+        speed = until if hidden else until / min(1.0, misread_mv / 5.0)
+        if hidden:
+            speed = max(speed, 2.0 * check_every_d * 5.0 / misread_mv)
         path = _wandering(draw, days, onset, speed) * 5.0 * draw.one(-1.0, 1.0, 1.0)
         return FaultPath(kind=kind, shape="creep", part="cell", parts=("cell",), onset_s=_at(time_s, onset), path=path)
     if kind == "slow_recovery":

@@ -81,19 +81,27 @@ class Behind:
     episode: np.ndarray  # the last episode begun, -1 for none
     since_start_s: Floats
     since_end_s: Floats
+    base_last: float  # what the process alone left behind the filter at the block's end
 
 
 def seen_behind(
-    plan: ProbePlan, schedule: Schedule, tau_s: Floats, t: Floats, g: Floats, flue: Floats, start: float
+    plan: ProbePlan,
+    schedule: Schedule,
+    tau_s: Floats,
+    own_tau_s: float,
+    t: Floats,
+    g: Floats,
+    flue: Floats,
+    start: float,
 ) -> Behind:
-    """The gas behind the filter at times `t`, from the flue's at `g`; `tau_s` is that of each episode's return.
+    """The gas behind the filter at times `t`, from the flue's at `g`; `tau_s` is that of each episode's return, and
+    `own_tau_s` that of the block in between.
 
     First order in O2 fraction is linear, so what we blow in is added to what the process alone would give: an
     exponential back to the process (Crank, diffusion into a well-mixed volume; two lags where there is a dead volume).
     """
     step = float(g[1] - g[0])
-    own_tau = float(np.median(tau_s)) if tau_s.size else plan.tau_s
-    base_g = lag(flue, own_tau / step, start)
+    base_g = lag(flue, own_tau_s / step, start)
     damped_g = lag(base_g, plan.o2_damping_s / step)
     base, damped = np.interp(t - plan.dead_s, g, base_g), np.interp(t - plan.dead_s, g, damped_g)
     k = np.searchsorted(schedule.seg_start_s, t, side="right") - 1
@@ -105,6 +113,7 @@ def seen_behind(
             gas=np.zeros(t.size),
             episode=np.full(t.size, -1),
             since_start_s=none,
+            base_last=float(base_g[-1]),
             since_end_s=none,
         )
     kk = np.maximum(k, 0)
@@ -141,5 +150,5 @@ def seen_behind(
     since_end = np.where(k >= 0, t - schedule.end_s[episode], 1e9)
     return Behind(
         x=np.clip(x, 1e-5, AIR), x_damped=np.clip(xd, 1e-5, AIR), gas=flow, episode=np.where(k >= 0, episode, -1),
-        since_start_s=since_start, since_end_s=since_end,
+        since_start_s=since_start, since_end_s=since_end, base_last=float(base_g[-1]),
     )  # fmt: skip

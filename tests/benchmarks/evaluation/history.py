@@ -140,4 +140,5 @@ def matters_of(
         ways["tau_doubled"] = first_sustained(t, history.tau_factor >= 2.0, day)
     else:
         ways["lost"] = fault.onset_s
+    ways = {way: max(at, fault.onset_s) for way, at in ways.items()}
     return ways, min(ways.values())

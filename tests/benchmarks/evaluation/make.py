@@ -107,6 +107,7 @@ def _probe(
         fault = draw_fault(
             kind, draws("fault", 20 + i), unit.time_s,
             exhausted_at=1.0 / plan.cold_duty, check_every_d=plan.air_every_d, tau_every_d=returns,
+            misread_mv=0.2 * _mv_per_pct(plan, unit), hidden=plan.calibrates,
         )  # fmt: skip
     history = make_history(plan, unit, schedule, fault, draws("probe", i), decoys)
     slower = from_s + draws("probe", 30 + i).flat(0.3, 0.7) * (to_s - from_s)

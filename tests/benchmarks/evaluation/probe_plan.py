@@ -78,6 +78,7 @@ class ProbePlan:
     stored_as_correction: bool
     hold_for_real: bool  # what a map that says "unknown" leaves open
     unknown_is_angle: bool
+    counter_resets: bool  # with the power
     volt_meter_error: float
     amp_meter_error: float
     signals: tuple[str, ...]
@@ -95,11 +96,12 @@ class ProbePlan:
 def draw_probe(draw: Draw, unit: UnitPlan, decoys: set[str]) -> ProbePlan:
     """A probe in which the named decoys happen."""
     auto = draw.chance(0.6)
+    full_w = draw.wide(50.0, 350.0)
     offset = draw.near(0.0, 0.8)
     if "offset_from_new" in decoys:
         offset = draw.flat(2.4, 3.6) * draw.one(-1.0, 1.0)
     heater_signal = draw.pick(duty=9, phase_angle=2, unknown=1, relay=2, counter=3, rated_energy=1, energy=2)
-    period = float(draw.pick(**{"1": 1.5, "5": 5, "10": 8, "20": 18, "30": 30, "60": 38}))
+    period = float(draw.pick(**{"1": 0.5, "5": 2.5, "10": 7, "20": 18, "30": 32, "60": 40}))
     blow = draw.wide(0.5, 24.0) if draw.chance(0.6) or "blowback_change" in decoys else float("inf")
     always_slow = "always_slow" in decoys
     coarse = "coarse_quantisation" in decoys
@@ -111,10 +113,10 @@ def draw_probe(draw: Draw, unit: UnitPlan, decoys: set[str]) -> ProbePlan:
     return ProbePlan(
         setpoint_c=draw.one(650.0, 700.0, 700.0, 730.0, 750.0, 800.0),
         cold_duty=draw.flat(0.74, 0.86) if "always_high_duty" in decoys else draw.flat(0.5, 0.84),
-        full_w=draw.wide(50.0, 350.0),
+        full_w=full_w,
         flue_part=draw.flat(0.45, 0.65) if "always_high_duty" in decoys else draw.flat(0.55, 0.92),
         load_gain=draw.wide(0.02, 0.35),
-        heat_j_per_k=draw.wide(40.0, 400.0),
+        heat_j_per_k=full_w * draw.wide(1.0, 4.5),  # hot in a quarter of an hour to an hour and a half
         loss_day_sd=draw.wide(0.003, 0.015),
         loss_day_rho=draw.flat(0.5, 0.95),
         ageing_a_year=draw.flat(0.0, 0.025),
@@ -167,6 +169,7 @@ def draw_probe(draw: Draw, unit: UnitPlan, decoys: set[str]) -> ProbePlan:
         stored_as_correction=draw.chance(0.25),
         hold_for_real=draw.chance(0.6),
         unknown_is_angle=draw.chance(0.3),
+        counter_resets=draw.chance(0.4),
         volt_meter_error=draw.near(0.0, 0.01),
         amp_meter_error=draw.near(0.0, 0.015),
         signals=_signals(draw),
@@ -207,8 +210,11 @@ def _burst(draw: Draw, period_s: float, blow_every_h: float) -> float:
 def made_observable(plan: ProbePlan, unit: UnitPlan, kind: str, draw: Draw) -> ProbePlan:
     """The same probe with the least it needs for the fault to show at all in its registers: nobody can find what no
     signal carries. What is changed is what an engineer would have seen to; everything else stays as drawn."""
-    if kind == "heater_open" and plan.heater_signal in ("energy", "rated_energy"):
-        return replace(plan, heater_signal=draw.one("duty", "duty", "phase_angle", "relay", "counter"))
+    if kind in ("heater_open", "heater_duty_creep") and plan.heater_signal in ("energy", "rated_energy", "unknown"):
+        # Watts are what is lost, whatever the resistance: only volts and amperes beside them would show it.
+        if kind == "heater_duty_creep" and draw.chance(0.4):
+            return replace(plan, signals=tuple(dict.fromkeys((*plan.signals, "supply_voltage", "heater_current"))))
+        return replace(plan, heater_signal=draw.one("duty", "duty", "phase_angle", "counter"))
     if kind == "cell_offset_drift":
         # A held display without millivolts shows no check; on a short range air is off its end.
         needs_emf = plan.hold != "live" or plan.clamp[1] < 22.0
@@ -217,7 +223,7 @@ def made_observable(plan: ProbePlan, unit: UnitPlan, kind: str, draw: Draw) -> P
             signals = (*signals, "cell_emf")
         if "cell_emf" not in signals and plan.calibrates and "stored_offset" not in signals:
             signals = (*signals, "stored_offset")
-        return replace(plan, signals=signals, air_every_d=min(plan.air_every_d, 45.0))
+        return replace(plan, signals=signals, air_every_d=min(plan.air_every_d, 14.0 if plan.calibrates else 20.0))
     if kind == "slow_recovery":
         signals = plan.signals
         if plan.hold != "live" and "cell_emf" not in signals:

@@ -60,7 +60,7 @@ def draw_registers(plan: ProbePlan, draw: Draw) -> tuple[Registers, Registers]:
     if floats and plan.o2_step < 0.02:
         own.analog("o2", 0.0, "float32")
     else:
-        own.analog("o2", plan.o2_step, "int16" if plan.o2_step >= 0.0031 else "uint16")
+        own.analog("o2", plan.o2_step, "uint16" if plan.o2_step * 65535 > plan.clamp[1] else "uint32")
     have = set(plan.signals)
     for name, step in {
         "cell_emf": plan.emf_step, "cell_temp": draw.one(0.1, 0.1, 1.0), "cell_temp_setpoint": 0.1,

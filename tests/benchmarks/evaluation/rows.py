@@ -56,10 +56,13 @@ class ProbeRows:
         # The display is also wanted where each hold begins.
         sch = self.schedule
         i, j = np.searchsorted(sch.start_s, [g[0], g[-1]])
+        i = max(int(i) - 1, 0)  # also of one that began before the block
         marks = sch.start_s[i:j] - 1.0
         every = np.concatenate([t, marks])
-        behind = seen_behind(plan, sch, self.tau_s, every, g, flue, flue[0] if np.isnan(self._x_last) else self._x_last)
-        self._x_last = float(flue[-1])
+        own_tau = float(np.interp(0.5 * (g[0] + g[-1]), h.time_s, h.tau_s))
+        start = float(flue[0]) if np.isnan(self._x_last) else self._x_last
+        behind = seen_behind(plan, sch, self.tau_s, own_tau, every, g, flue, start)
+        self._x_last = behind.base_last
         temp, emf, o2 = self._cell(every, behind, g, heat)
         n = t.size
         if plan.hold_for_real and plan.hold != "live":
@@ -213,6 +216,10 @@ class ProbeRows:
         }.get(plan.heater_signal)
         if run is not None:
             total = self._count + np.concatenate([[0.0], np.cumsum(0.5 * (run[1:] + run[:-1]) * step)])
+            for _, back in self.schedule.outages if plan.counter_resets else ():
+                if g[0] < back <= g[-1]:
+                    again = g >= back
+                    total[again] -= total[again][0]
             self._count = float(total[-1])
             name = "heater_energy" if plan.heater_signal == "energy" else "heater_on_time"
             unit = self.own.steps[name][1]
