@@ -60,14 +60,14 @@ def draw_fault(
         return _heater(draw, time_s, days, onset, exhausted_at)
     if kind == "cell_offset_drift":
         # From memory: a cell drifts by some mV a year in good gas, in a month in bad.
-        until = max(draw.wide(15.0, 1.1 * (length - onset)), 4.5 * check_every_d)
+        until = max(draw.wide(15.0, max(16.0, 1.1 * (length - onset))), 4.5 * check_every_d)
         speed = until if hidden else until / min(1.0, misread_mv / 5.0)
         if hidden:
             speed = max(speed, 2.0 * check_every_d * 5.0 / misread_mv)
         path = _wandering(draw, days, onset, speed) * 5.0 * draw.one(-1.0, 1.0, 1.0)
         return FaultPath(kind=kind, shape="creep", part="cell", parts=("cell",), onset_s=_at(time_s, onset), path=path)
     if kind == "slow_recovery":
-        until = max(draw.wide(15.0, 1.1 * (length - onset)), 5.0 * tau_every_d)
+        until = max(draw.wide(15.0, max(16.0, 1.1 * (length - onset))), 5.0 * tau_every_d)
         path = _closing(draw, days, onset, until, draw.flat(2.0, 6.0))
         return FaultPath(
             kind=kind, shape="creep", part="filter", parts=("filter",), onset_s=_at(time_s, onset), path=path
@@ -96,7 +96,7 @@ def _heater(draw: Draw, time_s: Floats, days: Floats, onset: float, exhausted_at
             kind="heater_duty_creep", shape="step", part="wiring", parts=("wiring", "heater"),
             onset_s=_at(time_s, onset), path=path,
         )  # fmt: skip
-    until = draw.wide(14.5, min(365.0, 1.15 * (days[-1] - onset)))
+    until = draw.wide(14.5, min(365.0, max(15.0, 1.15 * (days[-1] - onset))))
     power = draw.flat(0.7, 2.0)  # an alloy near its end grows faster and faster: from memory
     grown = np.maximum(days - onset, 0.0) / until
     path = 1.0 + (exhausted_at - 1.0) * np.minimum(grown**power, 1.35)

@@ -105,7 +105,8 @@ def decayed(u: Floats, tau_s: Floats, then_s: float | Floats) -> Floats:
     second = np.broadcast_to(np.asarray(then_s, np.float64), u.shape)
     if not second.any():
         return np.asarray(first)
-    # Equal lags are the limit of unequal ones: moved apart by 1 % rather than treated on their own.
-    second = np.where(np.abs(second - tau_s) < 0.01 * tau_s, 0.99 * tau_s, second)
+    like = np.abs(second - tau_s) < 0.01 * tau_s  # equal lags are the limit of unequal ones
+    second = np.where(like, 0.9 * tau_s, second)
     late = np.exp(-u / np.maximum(second, 1e-3))
-    return np.asarray((tau_s * first - second * late) / (tau_s - second))
+    unlike = (tau_s * first - second * late) / (tau_s - second)
+    return np.asarray(np.where(like, (1.0 + u / tau_s) * first, unlike))

@@ -158,7 +158,8 @@ def _interruptions(
     years = (to_s - from_s) / (365.25 * _DAY)
 
     def some(rate: float, low: float, high: float) -> list[tuple[float, float]]:
-        starts = draw.rng.uniform(from_s + 5 * _DAY, to_s - 2 * _DAY, int(draw.rng.poisson(rate * years)))
+        low_s, high_s = from_s + min(5 * _DAY, 0.2 * (to_s - from_s)), from_s + 0.98 * (to_s - from_s)
+        starts = draw.rng.uniform(low_s, high_s, int(draw.rng.poisson(rate * years)))
         return [(float(s), float(s) + draw.wide(low, high)) for s in starts]
 
     outages = some(draw.wide(0.3, 3.0), 20.0, 4 * 3600.0)
