@@ -1,10 +1,11 @@
-"""The practical bound: who knows the fault's shape and size, the noise and its autocorrelation, and every covariate.
+"""The practical bound: who knows the fault's shape, the noise and its autocorrelation, and every covariate.
 
 It sees the same things as Flueward, as often and with the same scatter: daily log demand, each air check, each return.
-It knows the level before the fault (nothing to learn), what load, flue, head and supply do (exactly), and the course of
-this very fault after its onset; only the onset is unknown. Its statistic is the log-likelihood ratio of "began at t0"
-over "has not begun", largest over t0 [1], on the whitened series; the threshold is that which this very noise, drawn
-400 times at this very case's instants without a fault, passes at the asked rate of false alerts a year.
+It knows the level before the fault (nothing to learn), what load, flue, head and supply do (exactly), and the shape of
+this very fault's course after its onset; only onset and size are unknown. Its statistic is the generalised likelihood
+ratio of "began at t0" over "has not begun", largest over t0 and size [1], on the whitened series: a matched filter. The
+threshold is that which this very noise, drawn 400 times at this very case's instants without a fault, passes at the
+asked rate of false alerts a year.
 
 `limit` is another question: when does it know that the agreed limit (10 % demand, 2 mV, tau doubled) is crossed? An
 alert by agreement is not due before; so it waits for its detection and until its best course is at the limit.
@@ -116,31 +117,43 @@ def detect(
     since = series.at_s[:, None] - onsets[None, :]
     shapes = np.where(since > 0.0, np.interp(since, series.course_s, series.course), 0.0)
     white = solve_triangular(root, shapes, lower=True)
-    half = 0.5 * white**2
     y = solve_triangular(root, series.y, lower=True)
-    threshold = _threshold(white, half, (series.at_s[-1] - series.at_s[0]) / YEAR_S, rate_per_year, rng)
-    ratio = np.cumsum(white * y[:, None] - half, axis=0)
+    power = np.cumsum(white**2, axis=0)
+    match = np.cumsum(white * y[:, None], axis=0)
+    ratio = _ratio(match, power, both_sides=series.both_sides)
+    threshold = _threshold(
+        white, power, (series.at_s[-1] - series.at_s[0]) / YEAR_S, rate_per_year, rng, both_sides=series.both_sides
+    )
+    row = np.arange(ratio.shape[0])
     best = ratio.argmax(axis=1)
-    peak = np.take_along_axis(ratio, best[:, None], axis=1)[:, 0]
-    speaks = (peak > threshold) & (series.at_s >= from_s)
-    effect = shapes[np.arange(best.size), best]
+    speaks = (ratio[row, best] > threshold) & (series.at_s >= from_s)
+    size = match[row, best] / np.maximum(power[row, best], 1e-300)
+    effect = size * shapes[row, best]
     effect = np.abs(series.level + effect) if series.both_sides else effect
-    beyond = speaks & (effect >= limit)
-    return _first(series.at_s, speaks), _first(series.at_s, beyond)
+    return _first(series.at_s, speaks), _first(series.at_s, speaks & (effect >= limit))
 
 
-def _threshold(white: Floats, half: Floats, years: float, rate_per_year: float, rng: np.random.Generator) -> float:
+def _ratio(match: Floats, power: Floats, *, both_sides: bool) -> Floats:
+    """Log-likelihood ratio at the best size; where the fault can only go one way, a size the other way is none."""
+    match = match if both_sides else np.maximum(match, 0.0)
+    return np.divide(match**2, 2.0 * power, out=np.zeros_like(match), where=power > 1e-12)
+
+
+def _threshold(
+    white: Floats, power: Floats, years: float, rate_per_year: float, rng: np.random.Generator, *, both_sides: bool
+) -> float:
     """Passed by noise alone in a share 1 - exp(-rate x years) of records."""
     peaks = []
     for _ in range(DRAWS // 40):
         w = rng.standard_normal((white.shape[0], 40))
-        peak = np.full(40, -inf)
-        total = np.zeros((white.shape[1], 40))
+        peak = np.zeros(40)
+        match = np.zeros((white.shape[1], 40))
         for i in range(white.shape[0]):
-            total += white[i][:, None] * w[i] - half[i][:, None]
-            np.maximum(peak, total.max(axis=0), out=peak)
+            match += white[i][:, None] * w[i]
+            ratio = _ratio(match, np.broadcast_to(power[i][:, None], match.shape), both_sides=both_sides)
+            np.maximum(peak, ratio.max(axis=0), out=peak)
         peaks.append(peak)
-    return max(0.0, float(np.quantile(np.concatenate(peaks), np.exp(-rate_per_year * max(years, 0.1)))))
+    return float(np.quantile(np.concatenate(peaks), np.exp(-rate_per_year * max(years, 0.1))))
 
 
 def _course(at_s: Floats, truth: Floats, onset_s: float) -> tuple[Floats, Floats]:

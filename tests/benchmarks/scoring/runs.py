@@ -18,7 +18,11 @@ from tests.benchmarks.scoring.records import Played, append, arrays_path, read_p
 __all__ = ["Progress", "code_of", "run"]
 
 ROOT = Path(__file__).resolve().parents[3]
-SOURCES = ("agent", "detectors", "tests/benchmarks/evaluation", "tests/benchmarks/scoring/play.py")
+_HERE = "tests/benchmarks/scoring"
+SOURCES = (
+    *("agent", "detectors", "tests/benchmarks/evaluation"),
+    *(f"{_HERE}/{name}.py" for name in ("play", "raw_days", "fixed", "records")),
+)
 Says = Callable[[str], None]
 
 
