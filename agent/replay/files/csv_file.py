@@ -15,7 +15,7 @@ from agent.replay.files.csv_arrow import arrow_rows_of
 from agent.replay.files.csv_head import Format, Head, read_head
 from agent.replay.files.csv_rows import Rows, flag_columns, rows_of
 from agent.replay.files.problems import Problems
-from agent.replay.files.raw_bytes import CutShortError, DamagedError, blocks, head_of, tail_of
+from agent.replay.files.raw_bytes import CutShortError, DamagedError, blocks, head_of, packing_of, tail_of
 from agent.replay.files.source import UnreadableError
 from agent.replay.files.tidy import in_order
 from agent.replay.files.times import from_zone, possible
@@ -29,20 +29,16 @@ _ROWS: Final = 1_000_000  # rows that are sorted together
 _ZONES_S: Final = 15 * 3600  # a wall clock is at most so far from UTC
 
 
-def csv_source(path: Path, name: str, wanted: Wanted, form: Format) -> "CsvFile":
-    """A file by its first lines.
+def csv_source(path: Path, name: str, wanted: Wanted, form: Format, text: bytes | None = None) -> "CsvFile":
+    """A file by its first lines, `text` where they were read already.
 
     Raises
     ------
     UnreadableError
         It is no CSV, has nothing of this probe, or its times cannot be understood.
     """
-    text = head_of(path)
-    head = read_head(text, wanted, form)
-    size = path.stat().st_size
-    with path.open("rb") as file:
-        packed = file.read(2) == b"\x1f\x8b"
-    rows = int(size * (5.0 if packed else 1.0) / head.row_bytes)  # a sample of text packs to about a fifth
+    head = read_head(head_of(path) if text is None else text, wanted, form)
+    rows = int(path.stat().st_size * packing_of(path) / head.row_bytes)
     early, late = _ends(path, head)
     spread = 0.0 if form.zone is None or head.epoch else _ZONES_S
     return CsvFile(path, name, head, form, early - spread, late + spread, rows)

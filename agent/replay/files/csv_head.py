@@ -17,6 +17,7 @@ from detectors.stretch import Floats
 __all__ = ["Format", "Head", "cells_of", "decoded", "header_cells", "read_head"]
 
 _PREAMBLE: Final = 20  # lines that may stand before the header
+_ROWS: Final = 200  # rows of data that are looked at
 _DELIMITERS: Final = ",;\t|"
 
 
@@ -82,11 +83,11 @@ def read_head(text: bytes, wanted: Wanted, form: Format) -> Head:
     UnreadableError
         No header with a time column and a signal, or times that cannot be understood.
     """
-    lines = decoded(text).splitlines()
+    lines = decoded(text).splitlines()[: _PREAMBLE + _ROWS]
     at, names, delimiter = _header(lines, wanted, form)
     plan = wanted.plan(names)
     place = names.index(plan.time)
-    rows = cells_of(lines[at + 1 : at + 1 + 2000], delimiter)
+    rows = cells_of(lines[at + 1 :], delimiter)
     skip = at + 1
     while (
         rows

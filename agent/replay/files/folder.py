@@ -115,16 +115,15 @@ class HistoryFolder:
             if header_of(path)[1]:
                 wanted, zone = as_recorded(settings, probe), ZoneInfo("UTC")
             return list(parquet_sources(path, name, wanted, zone, problems))
-        form = Format(settings.history.decimal, zone)
-        if dated and self._is_recorded(probe, path):
+        form, text = Format(settings.history.decimal, zone), head_of(path)
+        if dated and self._is_recorded(probe, text):
             wanted, form = as_recorded(settings, probe), Format()
-        return [csv_source(path, name, wanted, form)]
+        return [csv_source(path, name, wanted, form, text)]
 
-    def _is_recorded(self, probe: str, path: Path) -> bool:
+    def _is_recorded(self, probe: str, text: bytes) -> bool:
         """Whether the recorder wrote a file: its header says all signals of the map, as the map orders them."""
         own, fed = columns_of(self.settings, probe)
-        head = header_cells(head_of(path))
-        return head in (["time", *own], ["time", *own, *fed])
+        return header_cells(text) in (["time", *own], ["time", *own, *fed])
 
     def name(self, path: Path) -> str:
         """A file's name in messages."""

@@ -8,10 +8,10 @@ from typing import BinaryIO, Final
 
 from agent.replay.files.source import UnreadableError
 
-__all__ = ["CutShortError", "DamagedError", "blocks", "head_of", "tail_of"]
+__all__ = ["CutShortError", "DamagedError", "blocks", "head_of", "packing_of", "tail_of"]
 
 _READ: Final = 1 << 20
-_HEAD: Final = 1 << 16
+_HEAD: Final = 1 << 15
 _GZIP: Final = b"\x1f\x8b"
 _CONTROL: Final = (*range(9), *range(14, 32))  # bytes that no text has
 _FOREIGN: Final = (
@@ -69,7 +69,7 @@ def blocks(path: Path, size: int) -> Iterator[bytes]:
 
 
 def head_of(path: Path) -> bytes:
-    """The first whole lines, about 64 kB.
+    """The first whole lines, about 32 kB.
 
     Raises
     ------
@@ -78,7 +78,7 @@ def head_of(path: Path) -> bytes:
     """
     text = b""
     try:
-        for part in _utf8(path, _HEAD):
+        for part in _utf8(path, _HEAD // 4):
             text += part
             if len(text) >= _HEAD:
                 text = text[: text.rfind(b"\n") + 1]
@@ -94,8 +94,21 @@ def head_of(path: Path) -> bytes:
     return text
 
 
+def packing_of(path: Path) -> float:
+    """How many bytes of text a byte of the file holds, by its beginning."""
+    with path.open("rb") as file:
+        data = file.read(_HEAD)
+    if not data.startswith(_GZIP):
+        return 0.5 if data.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)) else 1.0
+    member = zlib.decompressobj(31)
+    try:
+        return len(member.decompress(data)) / max(1, len(data) - len(member.unused_data))
+    except zlib.error:
+        return 1.0
+
+
 def tail_of(path: Path) -> bytes:
-    """The last whole lines, about 64 kB at most; quick where the file is not packed, else it is read through."""
+    """The last whole lines, about 32 kB at most; quick where the file is not packed, else it is read through."""
     try:
         with path.open("rb") as file:
             first = file.read(4)

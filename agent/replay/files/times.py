@@ -13,7 +13,17 @@ from numpy.typing import NDArray
 from agent.replay.files.problems import Problems
 from detectors.stretch import Floats
 
-__all__ = ["EARLIEST_S", "LATEST_S", "TOLD", "from_epoch", "from_texts", "from_whole", "from_zone", "possible"]
+__all__ = [
+    "EARLIEST_S",
+    "LATEST_S",
+    "TOLD",
+    "from_epoch",
+    "from_fixed",
+    "from_texts",
+    "from_whole",
+    "from_zone",
+    "possible",
+]
 
 EARLIEST_S: Final = 631_152_000.0  # 1990-01-01: before that a clock had lost its battery
 LATEST_S: Final = 4_102_444_800.0  # 2100-01-01
@@ -24,6 +34,10 @@ _PER_S: Final = {"s": 1, "ms": 1000, "us": 1_000_000}
 # Numbers up to the first bound are seconds, and so on: each reaches from before 1990 to after 5000.
 _BOUNDS: Final = ((1e11, 1.0), (1e14, 1e3), (1e17, 1e6))
 _EPOCH: Final = datetime(1970, 1, 1)  # noqa: DTZ001 - wall clock
+_FIXED: Final = "0000-00-00T00:00:00.000Z"  # as the recorder writes
+_MARKS: Final = [place for place, letter in enumerate(_FIXED) if letter != "0"]
+_DIGITS: Final = [place for place, letter in enumerate(_FIXED) if letter == "0"]
+_MARK_CODES: Final = np.array([ord(_FIXED[place]) for place in _MARKS], np.uint8)
 _UTC: Final = re.compile(r"\s*(UTC|GMT)$")
 
 
@@ -71,6 +85,35 @@ def from_texts(texts: Iterable[str]) -> tuple[Floats, NDArray[np.bool_]]:
             times.append(moment.timestamp())
             naive.append(False)
     return np.array(times, np.float64), np.array(naive, np.bool_)
+
+
+def from_fixed(texts: list[str]) -> Floats | None:
+    """UTC seconds where every text is like 2026-01-31T04:05:06.789Z to the letter, and quicker; else None."""
+    try:
+        packed = np.array(texts, "S")
+    except UnicodeEncodeError:
+        return None
+    if packed.dtype.itemsize != len(_FIXED):
+        return None
+    letters = packed.view(np.uint8).reshape(packed.size, len(_FIXED))
+    if not (letters[:, _MARKS] == _MARK_CODES).all():
+        return None
+    digits = letters[:, _DIGITS] - np.uint8(48)
+    if (digits > 9).any():
+        return None
+    number = digits.astype(np.int64)
+    year, month, day = number[:, :4] @ (1000, 100, 10, 1), number[:, 4:6] @ (10, 1), number[:, 6:8] @ (10, 1)
+    hour, minute, second = (number[:, place : place + 2] @ (10, 1) for place in (8, 10, 12))
+    if ((month < 1) | (month > 12) | (day < 1) | (hour > 23) | (minute > 59) | (second > 59)).any():
+        return None
+    months = (year - 1970) * 12 + month - 1
+    starts = months.astype("datetime64[M]").astype("datetime64[D]").astype(np.int64)
+    after = (months + 1).astype("datetime64[M]").astype("datetime64[D]").astype(np.int64)
+    if (day > after - starts).any():
+        return None
+    milli = number[:, 14:17] @ (100, 10, 1)
+    whole = (((starts + day - 1) * 24 + hour) * 60 + minute) * 60 + second
+    return from_whole(whole * 1000 + milli, "ms")
 
 
 def possible(time_s: Floats, file: str, problems: Problems, *, first_row: int = 1) -> NDArray[np.bool_] | None:
