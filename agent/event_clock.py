@@ -3,6 +3,8 @@
 A step forward is followed at once, and whoever asks is told of it: the time that was jumped over is nobody's silence.
 After a step back event time runs slower by one part in a hundred until the clock has caught up: samples keep their
 order, nothing is lost or repeated, and durations stay true to 1 %, far inside what any detector counts as a change.
+
+Event time is told in whole milliseconds, as payloads and files of history have it: what is read back is what was lived.
 """
 
 import threading
@@ -40,7 +42,7 @@ class EventClock:
         """The instant from which the clock has jumped forward since the last call, None where it has not."""
         with self._mutex:
             jumped_from_s, self._jumped_from_s = self._jumped_from_s, None
-            return jumped_from_s
+            return None if jumped_from_s is None else round(jumped_from_s, 3)
 
     @property
     def ahead_s(self) -> float:
@@ -60,12 +62,12 @@ class EventClock:
                     if self._jumped_from_s is None:
                         self._jumped_from_s = expected_s
                 self._utc_s, self._behind = max(told_s, self._utc_s), False
-                return self._utc_s
+                return round(self._utc_s, 3)
             if expected_s - told_s > _TELL_S and not self._behind:
                 self._behind = True
                 self._counters.count("clock_stepped_back")
             self._utc_s = max(self._utc_s + _SLOW * ran_s, told_s)
-            return self._utc_s
+            return round(self._utc_s, 3)
 
     def monotonic(self) -> float:
         """The inner clock's."""

@@ -15,6 +15,7 @@ from typing import Final
 from agent.acquire.plan import Block, Span, make_plan
 from agent.acquire.transport import Words
 from agent.config.model import Register, RegisterMap, StatusWord
+from agent.register_value import value_reader
 from agent.signals import SIGNALS, Kind, Reason
 
 __all__ = ["CompiledMap", "Decode", "register_width"]
@@ -103,7 +104,7 @@ def _compile_flag(name: str, register: Register, at: int) -> Decode:
 
 def _compile_number(name: str, register: Register, at: int, clamp: tuple[float, float] | None) -> Decode:
     raw_of = _raw_reader(register.type, register.order, at)
-    scale, offset = register.scale, register.offset
+    value_of, scale = value_reader(register), register.scale
     sentinels = _sentinels(register)
     low, high = register.plausible if register.plausible is not None else SIGNALS[name].possible
     floats = register.type in ("float32", "float64")
@@ -118,7 +119,7 @@ def _compile_number(name: str, register: Register, at: int, clamp: tuple[float, 
         if raw in sentinels:
             reasons[name] = Reason.SENTINEL
             return
-        value = raw * scale + offset
+        value = value_of(raw)
         if low <= value <= high and clamp_low < value < clamp_high and isfinite(value):
             values[name] = value
         elif not isfinite(value):

@@ -10,6 +10,7 @@ from typing import Final
 import numpy as np
 
 from agent.config.model import Register, RegisterMap, StatusWord
+from agent.register_value import values_of
 from agent.simulate.physics import Floats
 
 __all__ = ["Image", "as_read", "image_of", "raw_of", "words_of"]
@@ -56,7 +57,7 @@ def as_read(register: Register, value: Floats) -> Floats:
     raw = raw_of(register, value)
     if is_bit(register):
         return np.where(np.isnan(raw), np.nan, np.abs(raw - 1.0) if register.invert else raw)
-    return raw * register.scale + register.offset
+    return values_of(register, raw)
 
 
 def words_of(register: Register, value: float) -> tuple[int, ...]:
