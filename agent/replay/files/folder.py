@@ -17,7 +17,7 @@ from agent.intake import columns_of
 from agent.replay.files.columns import Wanted, as_recorded, wanted_of
 from agent.replay.files.csv_file import CsvFile, csv_source
 from agent.replay.files.csv_head import Format, header_cells
-from agent.replay.files.order import in_time_order
+from agent.replay.files.order import gathered, in_time_order
 from agent.replay.files.parquet import ParquetPiece, header_of, parquet_sources
 from agent.replay.files.problems import Problems
 from agent.replay.files.raw_bytes import head_of
@@ -69,7 +69,7 @@ class HistoryFolder:
         return sum(source.rows for source in self._sources(probe)[0]) or None
 
     def stretches(self, probe: str, problems: Problems) -> Iterator[Stretch]:
-        """All rows of a probe, strictly rising in time over the whole iteration, in chunks of up to 262144 rows.
+        """All rows of a probe, strictly rising in time over the whole iteration, in chunks of 131072 to 262144 rows.
 
         Signals: those of the probe and its feeds that any of its files has, float64, NaN where missing; the same ones
         in every chunk.
@@ -80,9 +80,9 @@ class HistoryFolder:
         there = {signal for source in sources for signal in source.signals}
         names = [signal for signal in (*own, *fed) if signal in there]
         looked, empty = 0, np.zeros(len(names), np.int64)
-        for stretch in in_time_order(sources, problems):
-            columns = {name: stretch.get(name) for name in names}
-            yield Stretch(stretch.time_s, columns)
+        for stretch in gathered(in_time_order(sources, problems), names):
+            columns = stretch.signals
+            yield stretch
             looked += -(-len(stretch) // _EVERY)
             empty += [np.count_nonzero(np.isnan(column[::_EVERY])) for column in columns.values()]
         for name, missing in zip(names, empty.tolist(), strict=True):

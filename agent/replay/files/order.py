@@ -1,7 +1,7 @@
 """The pieces of many files as one stream that only goes forward in time."""
 
 import heapq
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from math import inf
 from typing import Final
 
@@ -12,7 +12,7 @@ from agent.replay.files.source import Source
 from agent.replay.files.tidy import merged
 from detectors.stretch import Stretch
 
-__all__ = ["CHUNK_ROWS", "in_time_order"]
+__all__ = ["CHUNK_ROWS", "gathered", "in_time_order"]
 
 CHUNK_ROWS: Final = 262_144
 
@@ -50,6 +50,27 @@ def in_time_order(sources: Sequence[Source], problems: Problems) -> Iterator[Str
                 held = piece if held is None else merged(held, piece, source.name, problems)
     if held is not None:
         yield from _chunks(held, len(held))
+
+
+def gathered(chunks: Iterable[Stretch], names: Sequence[str]) -> Iterator[Stretch]:
+    """The same rows with these columns in every chunk, small chunks put together to half of `CHUNK_ROWS` or more."""
+    waiting: list[Stretch] = []
+    rows = 0
+    for chunk in chunks:
+        waiting.append(chunk)
+        rows += len(chunk)
+        if rows >= CHUNK_ROWS // 2:
+            yield _together(waiting, names)
+            waiting, rows = [], 0
+    if waiting:
+        yield _together(waiting, names)
+
+
+def _together(parts: Sequence[Stretch], names: Sequence[str]) -> Stretch:
+    if len(parts) == 1:
+        return Stretch(parts[0].time_s, {name: parts[0].get(name) for name in names})
+    time_s = np.concatenate([part.time_s for part in parts])
+    return Stretch(time_s, {name: np.concatenate([part.get(name) for part in parts]) for name in names})
 
 
 def _after(done_s: float, piece: Stretch, source: Source, problems: Problems) -> Stretch:

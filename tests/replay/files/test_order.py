@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from agent.replay.files.order import CHUNK_ROWS, in_time_order
+from agent.replay.files.order import CHUNK_ROWS, gathered, in_time_order
 from agent.replay.files.problems import Problems
 from agent.replay.files.tidy import in_order
 from detectors.stretch import Stretch
@@ -210,3 +210,16 @@ def test_thousands_of_problems_stay_few():
     assert problems.rows_by_kind["row dropped"] == 10_000
     assert problems.rows_by_kind["not used: it is empty"] == 5000
     assert len(problems.lines()) == 41
+
+
+def test_small_chunks_are_put_together_and_have_the_same_columns():
+    size = CHUNK_ROWS // 5
+    chunks = [
+        Stretch(np.arange(size) + start * size, {"o2" if start % 2 else "load": np.full(size, float(start))})
+        for start in range(7)
+    ]
+    out = list(gathered(chunks, ["o2", "load"]))
+    assert [len(stretch) for stretch in out] == [3 * size, 3 * size, size]
+    assert all(list(stretch.signals) == ["o2", "load"] for stretch in out)
+    assert np.concatenate([stretch.time_s for stretch in out]).tolist() == list(range(7 * size))
+    np.testing.assert_array_equal(out[0].signals["o2"][::size], [NAN, 1.0, NAN])
