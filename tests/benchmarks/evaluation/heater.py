@@ -85,7 +85,7 @@ class Heater:
         temp = plan.setpoint_c + plan.temp_sd * noise
         output = demand * (1.0 - plan.duty_sd * 0.6 * noise + 0.8 * plan.duty_sd * rng.standard_normal(g.size))
         if plan.control == "thermostat":
-            phase = (g / max(plan.cycle_s, 20.0)) % 1.0
+            phase = (g / (plan.cycle_s + 15.0)) % 1.0
             temp = temp + max(plan.temp_sd, 0.5) * (np.abs(2.0 * phase - 1.0) * 2.0 - 1.0)
         short = lag((demand - 1.0).clip(0.0), plan.heat_j_per_k / self._per_k() / step)
         temp = temp - short * self.history.resistance_ohm**-1 * self.unit.plan.nominal_v**2 / self._per_k()

@@ -19,11 +19,16 @@ def within(time_s: Floats, start_s: Floats, end_s: Floats) -> NDArray[np.bool_]:
     )
 
 
-def poll_times(draw: Draw, from_s: float, to_s: float, period_s: float) -> Floats:
-    """Steady polls of one block with a little jitter, strictly rising."""
+def poll_times(draw: Draw, from_s: float, to_s: float, period_s: float, *, dithered: bool = False) -> Floats:
+    """Steady polls of one block with a little jitter, strictly rising.
+
+    Dithered, each lies anywhere in its slot, as the agent does where duty comes only from a sampled relay.
+    """
     first = np.ceil(from_s / period_s) * period_s
     times = np.arange(first, to_s, period_s)
     jitter = draw.rng.exponential(0.004 * period_s, times.size).clip(0.0, 0.4 * period_s)
+    if dithered:
+        jitter = np.minimum(draw.rng.random(times.size) * period_s, to_s - times - 0.002)
     return np.asarray(np.round(times + jitter, 3))
 
 

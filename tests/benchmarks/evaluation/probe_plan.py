@@ -88,6 +88,7 @@ class ProbePlan:
     # polling
     period_s: float
     burst_s: float  # 0: none
+    dithered: bool
     lost: float
     missing: float
     feed_period_s: float
@@ -178,6 +179,7 @@ def draw_probe(draw: Draw, unit: UnitPlan, decoys: set[str]) -> ProbePlan:
         off_shows=draw.pick(missing=4, held=2, high=2),
         period_s=period,
         burst_s=_burst(draw, period, blow),
+        dithered=heater_signal == "relay" and draw.chance(0.8),
         lost=draw.wide(1e-4, 0.02),
         missing=0.0 if draw.chance(0.6) else draw.wide(1e-5, 5e-3),
         feed_period_s=draw.one(10.0, 15.0, 30.0, 60.0),

@@ -8,7 +8,7 @@ from tests.benchmarks.evaluation.draws import Draw
 from tests.benchmarks.evaluation.gas import Behind, seen_behind
 from tests.benchmarks.evaluation.heater import Heater, HeaterBlock
 from tests.benchmarks.evaluation.history import History
-from tests.benchmarks.evaluation.physics import Floats, emf_mv, o2_from_emf, phase_output
+from tests.benchmarks.evaluation.physics import Floats, ar1, emf_mv, o2_from_emf, phase_output
 from tests.benchmarks.evaluation.polling import poll_times, seen_windows, within
 from tests.benchmarks.evaluation.probe_plan import ProbePlan
 from tests.benchmarks.evaluation.registers import Registers
@@ -78,7 +78,7 @@ class ProbeRows:
 
     def _times(self, low: float, high: float) -> Floats:
         plan, sch = self.plan, self.schedule
-        steady = poll_times(self.draw, low, high, plan.period_s)
+        steady = poll_times(self.draw, low, high, plan.period_s, dithered=plan.dithered)
         if high > self.slower_from_s:
             steady = np.concatenate([steady[steady < self.slower_from_s], steady[steady >= self.slower_from_s][::2]])
         if low >= self.silent_from_s:
@@ -193,13 +193,12 @@ class ProbeRows:
             s = np.where(self.schedule.kind[behind.episode[:n]] == BLOWBACK, behind.since_start_s[:n], 1e9)
             bump = 0.02 * plan.blow_temp_dip * (s / 60.0) * np.exp(-np.minimum(s / 60.0, 50.0))
             share = np.where(share > 0.0, np.clip(share + bump * (behind.episode[:n] >= 0), 0.0, 1.0), share)
-        if plan.control == "thermostat":
-            cycle = max(plan.cycle_s, 20.0)
-            on = ((t / cycle + 0.37) % 1.0 < share).astype(np.float64)
-            asked = np.where((share > 0.0) & (share < 1.0), on, share)
-        else:
-            on = ((t / plan.cycle_s + 0.37) % 1.0 < share).astype(np.float64)
-            asked = share
+        # A thermostat's cycle follows gas and weather, a controller's only its own clock.
+        step, thermostat = float(g[1] - g[0]), plan.control == "thermostat"
+        cycle = plan.cycle_s + 15.0 if thermostat else plan.cycle_s
+        slip = ar1(self.draw.rng, g.size, 2.0 if thermostat else 0.2, (30.0 if thermostat else 1000.0) * cycle / step)
+        on = ((t / cycle + np.interp(t, g, slip)) % 1.0 < share).astype(np.float64)
+        asked = np.where((share > 0.0) & (share < 1.0), on, share) if thermostat else share
         if plan.heater_signal == "duty":
             values["heater_output"] = 100.0 * asked
         elif plan.heater_signal == "phase_angle":
@@ -207,7 +206,6 @@ class ProbeRows:
         elif plan.heater_signal == "unknown":
             values["heater_output"] = 100.0 * (phase_output(share) if plan.unknown_is_angle else share)
         values["heater_on"] = on
-        step = float(g[1] - g[0])
         watts = heat.output * heat.volts**2 / heat.resistance_ohm * heat.power_on
         run = {
             "counter": heat.output * heat.power_on,
