@@ -137,7 +137,7 @@ class ProbeWatcher:
         self._gas.forget(min(self._judged_s, self._last_s))
         time_s = stretch.time_s
         self._last_s = float(time_s[-1])
-        valid_s = self._valid_times(stretch)
+        valid_s = self.valid_times(stretch)
         if not self._heard:  # rows without a value are silence from the first of them on
             self._heard = True
             self._pending += self.silence.advance(float(time_s[0]))
@@ -172,6 +172,11 @@ class ProbeWatcher:
         known = np.where(np.abs(time_s) < np.inf, time_s, np.nan)
         fresh = known > np.fmax.accumulate(np.concatenate(([self._last_s], known[:-1])))
         return Stretch(time_s[fresh], {name: column[fresh] for name, column in stretch.signals.items()})
+
+    def unheard(self, from_s: float, to_s: float) -> None:
+        """Nobody listened between the two: that is no silence of the probe."""
+        self._pending += self.silence.advance(from_s)
+        self.silence.listen_from(to_s)
 
     def listen_from(self, start_s: float) -> None:
         """What came before was not listened through (the clock was set forward): it is no silence of the probe."""
@@ -296,7 +301,7 @@ class ProbeWatcher:
         )
         self._recall = Recall(emf_measured=self._rec.cell.emf_measured, scene=scene)
 
-    def _valid_times(self, stretch: Stretch) -> Floats:
+    def valid_times(self, stretch: Stretch) -> Floats:
         """When the probe's own transmitter told anything: a feed that goes on is no sign of life."""
         missing: NDArray[np.bool_] | None = None
         for name, column in stretch.signals.items():
