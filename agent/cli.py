@@ -66,6 +66,18 @@ def _parser() -> argparse.ArgumentParser:
     export.add_argument("--probe", action="append", metavar="ID", help="only this probe; may be said several times")
     export.add_argument("--json", action="store_true", help="one JSON document instead of text")
 
+    replay = commands.add_parser("replay", help="what this configuration would have said over recorded history")
+    _config(replay)
+    replay.add_argument("--history", type=Path, required=True, metavar="DIR", help="folder with probe=<id>/ or files")
+    replay.add_argument(
+        "--alerts", metavar="FILE", help="payloads of all transitions, JSON lines; - for standard output"
+    )
+    replay.add_argument("--from", type=_day, dest="from_date", metavar="DATE", help="first UTC day, as 2026-01-31")
+    replay.add_argument("--to", type=_day, dest="to_date", metavar="DATE", help="last UTC day")
+    replay.add_argument("--probe", action="append", metavar="ID", help="only this probe; may be said several times")
+    replay.add_argument("--jobs", type=_count, metavar="N", help="processes (as many as there are cores)")
+    replay.add_argument("--json", action="store_true", help="one JSON document instead of text")
+
     demo = commands.add_parser("demo", help="an invented plant, a season of history, then live: alerts in a minute")
     demo.add_argument("--seconds", type=_positive, metavar="N", help="end by itself after N seconds of live")
     demo.add_argument("--seed", type=int, default=1, metavar="N", help="another plant of the same kind (default 1)")
@@ -82,6 +94,12 @@ def _day(text: str) -> date:
         return date.fromisoformat(text)
     except ValueError:
         raise argparse.ArgumentTypeError(f"must be a day like 2026-01-31, got {text!r}") from None
+
+
+def _count(text: str) -> int:
+    if not text.isascii() or not text.isdecimal() or not 1 <= int(text[:6]) <= 1024:
+        raise argparse.ArgumentTypeError(f"must be a whole number from 1 to 1024, got {text!r}")
+    return int(text)
 
 
 def _positive(text: str) -> float:
