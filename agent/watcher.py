@@ -87,7 +87,10 @@ class ProbeWatcher:
         self.slow = SlowRecovery(options_of("slow_recovery"), saved_of("slow_recovery", SlowRecoveryState))
         self.open = HeaterOpen(options_of("heater_open"), saved_of("heater_open", HeaterOpenState))
         self.silence = NoCommunication(
-            options_of("no_communication"), saved_of("no_communication", NoCommunicationState), start_s=start_s
+            options_of("no_communication"),
+            saved_of("no_communication", NoCommunicationState),
+            start_s=start_s,
+            period_s=probe.period_s,
         )
         self.stale_after_s = max(3.0 * probe.period_s, 90.0)
         self._pending: list[Finding] = []

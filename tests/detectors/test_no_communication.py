@@ -15,13 +15,18 @@ T0 = 1_760_000_000.0
 
 
 def naive(times, now_s, silence_s=300.0):
-    """The definition: active from last + 300 s to the next sample."""
+    """The definition: active from last + limit to the next sample; the limit is 300 s, or four usual intervals."""
     events = []
-    for before, after in pairwise(times):
-        if after - before > silence_s:
-            events += [(before + silence_s, True), (after, False)]
-    if times and now_s - times[-1] > silence_s:
-        events.append((times[-1] + silence_s, True))
+
+    def limit(i):
+        last = np.diff(times[: i + 1])[-15:]
+        return max(silence_s, 4.0 * float(np.median(last))) if len(last) == 15 else silence_s
+
+    for i, (before, after) in enumerate(pairwise(times)):
+        if after - before > limit(i):
+            events += [(before + limit(i), True), (after, False)]
+    if times and now_s - times[-1] > limit(len(times) - 1):
+        events.append((times[-1] + limit(len(times) - 1), True))
     return events
 
 
@@ -31,8 +36,10 @@ def restored(detector):
 
 
 @given(
-    gaps=st.lists(st.sampled_from([1.0, 5.0, 299.0, 300.0, 300.5, 301.0, 5000.0]), min_size=1, max_size=30),
-    cuts=st.lists(st.integers(0, 30), max_size=6),
+    gaps=st.lists(
+        st.sampled_from([1.0, 5.0, 120.0, 299.0, 300.0, 300.5, 301.0, 500.0, 5000.0]), min_size=1, max_size=60
+    ),
+    cuts=st.lists(st.integers(0, 60), max_size=6),
     ticks=st.booleans(),
     rest=st.sampled_from([0.0, 300.0, 301.0, 9e5]),
 )
@@ -48,6 +55,18 @@ def test_any_cut_any_ticks_and_any_restart_give_the_naive_definition(gaps, cuts,
     found += detector.advance(times[-1] + rest)
     # A tick before the first sample starts the listening; nothing is silent for 300 s by it here.
     assert [(f.at_s, f.active) for f in found] == naive(times, times[-1] + rest)
+
+
+def test_two_lost_answers_of_a_slow_poll_are_no_silence_and_five_are():
+    """A pace of 120 s, told or only seen: 360 s may pass, 480 s too, and no more."""
+    for detector, times in (
+        (NoCommunication(period_s=120.0), [T0]),
+        (NoCommunication(), (T0 + 120.0 * np.arange(-20, 1)).tolist()),
+    ):
+        assert detector.update(times) == []
+        assert detector.advance(T0 + 480.0) == []
+        [found] = detector.advance(T0 + 481.0)
+        assert (found.active, found.at_s, found.limit) == (True, T0 + 480.0, 480.0)
 
 
 def test_a_probe_that_never_answers_is_told_five_minutes_after_the_start():
