@@ -9,12 +9,13 @@ itself: 250 instead of 400 degC is 1.55 times.
 """
 
 from collections.abc import Sequence
-from math import exp, hypot, isfinite, log
+from math import exp, hypot, isfinite, log, sqrt
 
 import numpy as np
 
 from detectors.baseline import Baseline, Prior
 from detectors.day_trend import DayMeans, Reach, day_trend
+from detectors.filter_rising import recent_ratio, rising, unmeasured_u
 from detectors.finding import Finding, Report, Watch
 from detectors.learning import try_freeze
 from detectors.saved_state import plain, unplain
@@ -36,6 +37,8 @@ MOST_LN = 20.0  # of a ratio: more is nonsense, but a number
 
 class SlowRecovery:
     """Judges at each accepted episode: tau beyond `slow_ratio` baselines in `slow_count` of the last `of_last`.
+
+    A filter that is evidently closing and will soon be there is told before (`filter_rising`).
 
     Air checks and blowbacks fill the same filter with air and are compared together, a difference between them being
     learnt with the rest; so is a furnace purge when a twin told what the process did. A furnace purge without a twin
@@ -135,6 +138,7 @@ class SlowRecovery:
             least_trend=log(1.25),
             trend_z=2.0,
             out_of_patience=weight >= settings.learn_most,
+            enough_rise=log(settings.slow_ratio),
             point_u=np.minimum(table[:, 2], 10.0),
         )
         if baseline is not None:
@@ -161,6 +165,23 @@ class SlowRecovery:
         self.state.days.add(at_s, exp(effect))
         return level
 
+    def _judge_rise(self, recovery: Recovery) -> None:
+        """Whether it is closing, and will soon have doubled."""
+        state, settings = self.state, self.settings
+        baseline = state.baselines.get(_group(recovery))
+        if baseline is None or recent_ratio(state.days) < 0.9 * settings.rising_ratio:
+            state.rising = False
+        elif not state.rising:
+            flue, load = baseline.seen("ln_flue_k") is not None, baseline.seen("load_pct") is not None
+            state.rising = rising(
+                state.days,
+                recovery.at_s,
+                least_ratio=settings.rising_ratio,
+                slow_ratio=settings.slow_ratio,
+                scatter=baseline.scatter,
+                level_u=hypot(sqrt(baseline.cov[0][0]), unmeasured_u(flue_known=flue, load_known=load)),
+            )
+
     def _finding(self, recovery: Recovery, level: float, reference: str) -> Finding:
         state, settings = self.state, self.settings
         table = np.array(state.recent)
@@ -170,17 +191,18 @@ class SlowRecovery:
         slow = evident & (ratio > settings.slow_ratio)
         urgent = evident & (ratio > settings.urgent_ratio)
         if int(slow.sum()) >= settings.slow_count:
-            state.active = True
+            state.slow = True
         elif int((ratio > settings.clear_ratio).sum()) < settings.slow_count - 1:
-            state.active = False
+            state.slow = False
+        self._judge_rise(recovery)
         if int(urgent.sum()) >= settings.urgent_count:
-            state.active = state.urgent = True
-        elif not state.active or int((ratio > 0.85 * settings.urgent_ratio).sum()) == 0:
+            state.slow = state.urgent = True
+        elif not state.slow or int((ratio > 0.85 * settings.urgent_ratio).sum()) == 0:
             state.urgent = False
         if not state.active:
             state.since_s = None
         elif state.since_s is None:
-            state.since_s = float(table[int(np.argmax(slow)), 0])
+            state.since_s = float(table[int(np.argmax(slow)), 0]) if slow.any() else recovery.at_s
         chosen = table[slow] if slow.any() else table
         tau_s = float(np.median(chosen[:, 3]))
         tau_u_s = float(np.median(chosen[:, 3] * chosen[:, 4]))
@@ -197,6 +219,7 @@ class SlowRecovery:
             "after": recovery.after,
             "presumed": recovery.presumed,
             "reference": reference,
+            "rising": state.rising,
         }
         conditions = {"load_pct": recovery.load_pct, "flue_temp_c": recovery.flue_temp_c}
         facts |= {name: value for name, value in conditions.items() if isfinite(value)}

@@ -13,7 +13,7 @@ from detectors.settings_check import above, at_least, between, whole
 __all__ = ["SYMPTOM", "After", "Recovery", "SlowRecoverySettings", "SlowRecoveryState"]
 
 SYMPTOM = "slow_recovery"
-VERSION = 1
+VERSION = 2
 After = Literal["air_check", "blowback", "furnace_purge", "test_gas"]
 
 
@@ -41,6 +41,7 @@ class SlowRecoverySettings:
     slow_ratio: float = 2.0  # common practice: plan a change of filter
     urgent_ratio: float = 4.0  # common practice: change it at the next chance
     clear_ratio: float = 1.7
+    rising_ratio: float = 1.5  # told from here on while it evidently rises and will soon have doubled
     of_last: int = 4
     slow_count: int = 3
     urgent_count: int = 2
@@ -55,6 +56,7 @@ class SlowRecoverySettings:
     def __post_init__(self) -> None:
         above("clear_ratio", self.clear_ratio, 0.0)
         at_least("slow_ratio", self.slow_ratio, self.clear_ratio)
+        between("rising_ratio", self.rising_ratio, 1.1, self.slow_ratio)
         at_least("urgent_ratio", self.urgent_ratio, self.slow_ratio)
         whole("of_last", self.of_last, 1)
         whole("slow_count", self.slow_count, 1)
@@ -82,9 +84,15 @@ class SlowRecoveryState:
     presumed_learnt: int = 0
     recent: list[list[float]] = field(default_factory=list)  # at_s, ln ratio, its u, tau_s, relative u of tau
     days: DayMeans = field(default_factory=DayMeans)  # of the ratio
-    active: bool = False
+    slow: bool = False
     urgent: bool = False
+    rising: bool = False
     since_s: float | None = None
+
+    @property
+    def active(self) -> bool:
+        """Whether any rule speaks."""
+        return self.slow or self.rising
 
     def to_dict(self) -> dict[str, Any]:
         """Plain JSON-able data."""
@@ -92,7 +100,10 @@ class SlowRecoveryState:
 
     @classmethod
     def from_dict(cls, saved: Mapping[str, Any]) -> "SlowRecoveryState":
-        """The state back; ValueError for another version."""
+        """The state back; ValueError for a version that is none of ours."""
+        if saved.get("version") == 1:
+            old = {key: value for key, value in saved.items() if key != "active"}
+            saved = {**old, "version": VERSION, "slow": saved["active"], "rising": False}
         check_version(saved, SYMPTOM, VERSION)
         rest = {key: value for key, value in saved.items() if key not in ("version", "days", "baselines")}
         baselines = {key: Baseline.from_dict(value) for key, value in saved["baselines"].items()}
