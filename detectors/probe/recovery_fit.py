@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from detectors.probe.domain import Floats
-from detectors.probe.recovery_model import remaining_share_rate, responses
+from detectors.probe.recovery_model import responses, slopes
 from detectors.stats.robust import mad_sigma
 
 __all__ = ["DEAD_TIME_LIMIT_S", "Fitted", "Rough", "fit_model", "search"]
@@ -26,7 +26,9 @@ DEAD_TIME_LIMIT_S = 120.0
 _ITERATIONS = 40
 _SOFT_SIGMAS = 2.0  # beyond this many sigma a residual counts by its size, not by its square
 _FINEST_FRAC = 1e-5  # no display is quieter
-_LOG_TAU_STEP = 1e-4  # for a central difference, good to 1e-8 of the value
+_TAU_STEPS = np.linspace(0.0, 1.0, _GRID_TAUS)
+_START_STEPS = np.linspace(0.0, 1.0, _GRID_STARTS)
+_RIDGE = 1e-9  # of the number of samples: what a flat shape is worth at least, so that nothing is divided by 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,24 +106,23 @@ def fit_model(
     p = _search(elapsed_s, o2_frac, damping_s, taus, starts) if start is None else start.parameters
     low = np.array([math.log(taus[0]), starts[0], -1.0, -1.0, -0.01])
     high = np.array([math.log(taus[1]), starts[1], 2.0, 2.0, 0.01])
-    p = np.clip(p, low, high)
+    p = np.minimum(np.maximum(p, low), high)
     residual, jacobian = _linearise(p, elapsed_s, o2_frac, damping_s)
     knee = _SOFT_SIGMAS * max(mad_sigma(residual), _FINEST_FRAC)
-    cost = _soft_cost(residual, knee)
+    cost, weighted = _soft_cost(residual, jacobian, knee)
+    normal, pull = weighted @ jacobian.T, weighted @ residual
     stiffness = 1e-3
     for _ in range(_ITERATIONS):
-        weight = 1.0 / np.sqrt(1.0 + (residual / knee) ** 2)
-        weighted = jacobian * weight[:, np.newaxis]
-        normal, pull = weighted.T @ jacobian, weighted.T @ residual
-        diagonal = np.diag(normal).copy()
-        diagonal += 1e-12 * diagonal.max()
-        step = np.linalg.solve(normal + np.diag(stiffness * diagonal + 1e-300), pull)
-        tried = np.clip(p + step, low, high)
+        diagonal = normal.diagonal()
+        stiffened = normal.copy()
+        stiffened.flat[::6] += stiffness * (diagonal + 1e-12 * diagonal.max()) + 1e-300
+        tried = np.minimum(np.maximum(p + np.linalg.solve(stiffened, pull), low), high)
         new_residual, new_jacobian = _linearise(tried, elapsed_s, o2_frac, damping_s)
-        new_cost = _soft_cost(new_residual, knee)
+        new_cost, weighted = _soft_cost(new_residual, new_jacobian, knee)
         if new_cost <= cost:
             gained = cost - new_cost
             p, residual, jacobian, cost = tried, new_residual, new_jacobian, new_cost
+            normal, pull = weighted @ jacobian.T, weighted @ residual
             stiffness = max(stiffness / 5, 1e-9)
             if gained <= 1e-8 * cost:
                 break
@@ -129,7 +130,7 @@ def fit_model(
             stiffness *= 5
             if stiffness > 1e8:
                 break
-    return Fitted(p, residual, jacobian)
+    return Fitted(p, residual, jacobian.T)
 
 
 def _bounds(
@@ -143,54 +144,52 @@ def _bounds(
 
 
 def _linearise(p: Floats, elapsed: Floats, o2: Floats, damping_s: float) -> tuple[Floats, Floats]:
-    """Residual, shape (n,), and Jacobian of the model, shape (n, 5)."""
-    since, tau = elapsed - p[1], math.exp(float(p[0]))
-    step, drift = p[2] - p[3], p[4]
-    left, ramp = responses(since, tau, damping_s)
-    rate = remaining_share_rate(since, tau, damping_s)
-    left_up, ramp_up = responses(since, tau * math.exp(_LOG_TAU_STEP), damping_s)
-    left_down, ramp_down = responses(since, tau * math.exp(-_LOG_TAU_STEP), damping_s)
-    by_log_tau = (step * (left_up - left_down) + drift * (ramp_up - ramp_down)) / (2 * _LOG_TAU_STEP)
-    by_start = -step * rate - drift * np.where(since > 0, 1 - left, 0.0)
-    residual = o2 - (p[3] + step * left + drift * ramp)
-    jacobian = np.empty((elapsed.size, 5))
-    jacobian[:, 0], jacobian[:, 1], jacobian[:, 2] = by_log_tau, by_start, left
-    jacobian[:, 3], jacobian[:, 4] = 1 - left, ramp
-    return np.asarray(residual), jacobian
+    """Residual, shape (n,), and Jacobian of the model, shape (5, n)."""
+    log_tau, start, old, process, drift = p.tolist()
+    step = old - process
+    model = slopes(elapsed - start, math.exp(log_tau), damping_s)
+    jacobian = np.empty((5, elapsed.size))
+    jacobian[0] = step * model.share_by_log_tau + drift * model.ramp_by_log_tau
+    jacobian[2] = model.share
+    jacobian[3] = 1.0 - model.share
+    jacobian[1] = -step * model.share_by_s - drift * jacobian[3]
+    jacobian[4] = model.ramp
+    return o2 - (process + step * model.share + drift * model.ramp), jacobian
 
 
-def _soft_cost(residual: Floats, knee: float) -> float:
-    return float(np.sum(np.sqrt(1.0 + (residual / knee) ** 2) - 1.0))
+def _soft_cost(residual: Floats, jacobian: Floats, knee: float) -> tuple[float, Floats]:
+    """Soft-L1 cost, and the Jacobian with each sample's weight."""
+    root = np.sqrt(1.0 + (residual / knee) ** 2)
+    return float(np.add.reduce(root - 1.0)), jacobian / root
 
 
 def _search(
     elapsed: Floats, o2: Floats, damping_s: float, taus: tuple[float, float], starts: tuple[float, float]
 ) -> Floats:
-    """Best of a grid over (tau, start), by plain least squares in the rest [1]: one batch of 3 x 3 systems."""
+    """Best of a grid over (tau, start), by plain least squares in the rest [1]: level, step and drift of each point."""
     kept = _spread_out(elapsed)
     elapsed, o2 = elapsed[kept], o2[kept]
-    tau, start = (
-        grid.ravel()[:, np.newaxis]
-        for grid in np.meshgrid(np.geomspace(*taus, _GRID_TAUS), np.linspace(*starts, _GRID_STARTS))
-    )
-    left, ramp = responses(elapsed[np.newaxis, :] - start, tau, damping_s)
+    tau = (taus[0] * (taus[1] / taus[0]) ** _TAU_STEPS)[np.newaxis, :, np.newaxis]
+    start = (starts[0] + (starts[1] - starts[0]) * _START_STEPS)[:, np.newaxis, np.newaxis]
+    left, ramp = (shape.reshape(-1, elapsed.size) for shape in responses(elapsed - start, tau, damping_s))
     span, n = max(float(elapsed[-1]), 1.0), float(elapsed.size)
-    ramp = ramp / span
-    # The basis is (left, 1 - left, ramp): what of its products is a sum of others is not worked out again.
-    one, other = left.sum(axis=1), ramp.sum(axis=1)
-    both, cross, own = (np.einsum("ij,ij->i", a, b) for a, b in ((left, left), (left, ramp), (ramp, ramp)))
-    normal = np.empty((tau.size, 3, 3))
-    normal[:, 0, 0], normal[:, 1, 1], normal[:, 2, 2] = both, n - 2 * one + both, own
-    normal[:, 0, 1] = normal[:, 1, 0] = one - both
-    normal[:, 0, 2] = normal[:, 2, 0] = cross
-    normal[:, 1, 2] = normal[:, 2, 1] = other - cross
-    normal += 1e-9 * n * np.eye(3)
-    by_left = left @ o2
-    right = np.stack((by_left, float(o2.sum()) - by_left, ramp @ o2), axis=1)
-    linear = np.linalg.solve(normal, right[:, :, np.newaxis])[:, :, 0]
-    best = int(np.argmax(np.sum(linear * right, axis=1)))
-    old, process, drift = linear[best]
-    return np.array([math.log(float(tau[best, 0])), float(start[best, 0]), old, process, drift / span])
+    # Centred, the level drops out; then the drift is judged by what of its ramp the step does not explain already.
+    level = float(o2.mean())
+    o2 = o2 - level
+    left_mean, ramp_mean = left.mean(axis=1), ramp.mean(axis=1) / span
+    left_left = np.einsum("ij,ij->i", left, left) - n * left_mean**2 + _RIDGE * n
+    ramp_left = np.einsum("ij,ij->i", ramp, left) / span - n * ramp_mean * left_mean
+    ramp_ramp = np.einsum("ij,ij->i", ramp, ramp) / span**2 - n * ramp_mean**2 + _RIDGE * n
+    left_o2, ramp_o2 = left @ o2, ramp @ o2 / span
+    slant = ramp_left / left_left
+    own = np.maximum(ramp_ramp - slant * ramp_left, _RIDGE * n)
+    drift = (ramp_o2 - slant * left_o2) / own
+    best = int(np.argmax(left_o2**2 / left_left + drift**2 * own))
+    by_drift = float(drift[best])
+    step = float(left_o2[best] / left_left[best]) - by_drift * float(slant[best])
+    process = level - step * float(left_mean[best]) - by_drift * float(ramp_mean[best])
+    at_start, at_tau = divmod(best, _GRID_TAUS)
+    return np.array([math.log(tau.item(at_tau)), start.item(at_start), process + step, process, by_drift / span])
 
 
 def _spread_out(elapsed: Floats) -> np.ndarray[tuple[int], np.dtype[np.intp]]:

@@ -67,7 +67,8 @@ def tau_uncertainty_s(
     starts = edges[:-1]
     centre = np.add.reduceat(elapsed_s, starts) / count
     share = np.add.reduceat(process_share, starts) / count
-    kernel = np.exp(-np.abs(centre[:, np.newaxis] - centre[np.newaxis, :]) / WANDER_TIME_S)
+    late = (centre[:, np.newaxis] - centre) / WANDER_TIME_S
+    kernel = np.exp(-np.abs(late, out=late))
     kernel *= share[:, np.newaxis] * share[np.newaxis, :]
     gain_blocks = np.add.reduceat(gain, starts)
     wander = max(
@@ -88,9 +89,9 @@ def _seen_wander(residual: Floats, jacobian: Floats, kernel: Floats, white_varia
     """Variance of the wander from what is left of it in the residual: one step of MINQUE [1]. May be negative."""
     left, size, _ = np.linalg.svd(jacobian, full_matrices=False)
     taken = left[:, size > 1e-6 * size[0]]
-    projector = np.eye(residual.size) - taken @ taken.T
-    seen = projector @ kernel @ projector
-    strength = float(np.sum(seen * seen))
+    seen = kernel - taken @ (taken.T @ kernel)  # P K P, with P = 1 - U U' of low rank
+    seen -= (seen @ taken) @ taken.T
+    strength = float(np.vdot(seen, seen))
     if strength <= 0:
         return 0.0
     return (float(residual @ seen @ residual) - white_variance * float(np.trace(seen))) / strength

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from detectors.probe.recovery_model import remaining_share, remaining_share_rate, responses
+from detectors.probe.recovery_model import remaining_share, responses, slopes
 
 
 def naive(tau_s: float, damping_s: float, drift: float, until_s: float, step_s: float = 0.002) -> tuple[float, float]:
@@ -31,11 +31,21 @@ def test_step_and_ramp_agree_with_integrating_both_lags(tau_s: float, damping_s:
     assert left[0] + 0.01 * ramp[0] == pytest.approx(naive(tau_s, damping_s, 0.01, until_s)[1], abs=2e-5)
 
 
-@pytest.mark.parametrize(("tau_s", "damping_s"), [(15.0, 0.0), (15.0, 4.0), (4.0, 15.0), (8.0, 8.0)])
-def test_the_rate_is_the_slope_of_the_share(tau_s: float, damping_s: float) -> None:
-    s = np.array([0.5, 7.0, 40.0])
-    by_difference = (remaining_share(s + 1e-4, tau_s, damping_s) - remaining_share(s - 1e-4, tau_s, damping_s)) / 2e-4
-    np.testing.assert_allclose(remaining_share_rate(s, tau_s, damping_s), by_difference, rtol=1e-6, atol=1e-12)
+@pytest.mark.parametrize(
+    ("tau_s", "damping_s"),
+    [(15.0, 0.0), (15.0, 4.0), (4.0, 15.0), (8.0, 8.0), (8.0, 8.0 + 1e-9), (8.0, 8.001), (8.001, 8.0), (60.0, 0.05)],
+)
+def test_the_slopes_are_those_of_the_responses(tau_s: float, damping_s: float) -> None:
+    s = np.array([-3.0, 0.5, 7.0, 40.0])
+    found = slopes(s, tau_s, damping_s)
+    share, ramp = responses(s, tau_s, damping_s)
+    np.testing.assert_allclose(found.share, share, rtol=1e-14)
+    np.testing.assert_allclose(found.ramp, ramp, rtol=1e-12, atol=1e-13)
+    by_s = (remaining_share(s + 1e-4, tau_s, damping_s) - remaining_share(s - 1e-4, tau_s, damping_s)) / 2e-4
+    np.testing.assert_allclose(found.share_by_s, by_s, rtol=1e-6, atol=1e-12)
+    up, down = (responses(s, tau_s * np.exp(step), damping_s) for step in (1e-4, -1e-4))
+    np.testing.assert_allclose(found.share_by_log_tau, (up[0] - down[0]) / 2e-4, rtol=1e-6, atol=1e-11)
+    np.testing.assert_allclose(found.ramp_by_log_tau, (up[1] - down[1]) / 2e-4, rtol=1e-6, atol=1e-9)
 
 
 def test_lag_and_damping_may_be_exchanged() -> None:
