@@ -32,7 +32,7 @@ from detectors.stretch import Floats, Stretch
 
 __all__ = ["ProbeWatcher"]
 
-VERSION: Final = 1
+VERSION: Final = 2
 _NEEDS_PROCESS: Final = (
     "a flag that a check is running; or firing or load, to tell a check from a furnace at rest when none is flagged"
 )

@@ -1,8 +1,8 @@
 """No valid sample of a probe for five minutes. 'No data' is a symptom of its own, never a value of another.
 
 A probe that is asked every two minutes has lost two answers by then, which noise on a line does now and then: silence
-is also four answers missed in a row, at the probe's own pace. That pace is what the polling was told to be, or the median
-of the last intervals where a recorder was slower.
+is also four answers missed in a row, at the probe's own pace. That pace is what the polling was told to be, or the
+median of the last intervals where a recorder was slower.
 """
 
 from collections.abc import Mapping

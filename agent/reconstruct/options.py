@@ -29,10 +29,10 @@ class EpisodeOptions:
     # An approach to rest has its slope times its time constant still to go: 0.12 mV for 12 s. Simulated, checks of 36
     # to 180 s that pass are right to 0.15 mV for time constants of 1.5 to 30 s, and what has not come to rest fails.
     settle_flat_mv_per_min: float = 0.6
-    set_point_c: float = 700.0  # where the transmitter does not tell its own
+    set_point_c: float | None = None  # where the transmitter does not tell its own; learnt where absent
 
     def __post_init__(self) -> None:
         for one in fields(self):
             value = getattr(self, one.name)
-            if not value > 0:  # written so that NaN is refused as well
+            if value is not None and not value > 0:  # written so that NaN is refused as well
                 raise ValueError(f"{one.name} must be above 0, got {value!r}")

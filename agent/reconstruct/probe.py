@@ -7,7 +7,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from agent.config.model import Probe, RegisterMap
-from agent.reconstruct.carry import storable, unstorable
 from agent.reconstruct.cell import Cell, CellTrack
 from agent.reconstruct.episodes import Check, Episodes, RecoveryWindow, Trace
 from agent.reconstruct.flags import raised
@@ -16,6 +15,7 @@ from agent.reconstruct.heater_minutes import HeaterMinutesMaker
 from agent.reconstruct.mode import ModeTrack, ModeTracker
 from agent.reconstruct.now import Mode
 from agent.reconstruct.options import EpisodeOptions
+from agent.reconstruct.set_point import SetPoint
 from agent.reconstruct.stability import Stability
 from detectors.heater_days import HeaterMinutes
 from detectors.stretch import Floats, Stretch
@@ -56,7 +56,9 @@ class Reconstruction:
             return None if state is None else state[name]
 
         self.probe, self.options = probe, options
-        self._set_point_c = options.set_point_c if state is None else float(unstorable(state["set_point_c"]))
+        self.set_point = SetPoint(
+            options.set_point_c, "cell_temp_setpoint" in mapped, options.stable_band_k, part("set_point")
+        )
         self.own = own
         wraps = {name: register.wraps_at for name, register in register_map.signals.items()}
         self.cell = Cell(register_map, part("cell"))
@@ -75,15 +77,15 @@ class Reconstruction:
             "stability": self.stability.to_dict(),
             "minutes": self.minutes.to_dict(),
             "episodes": self.episodes.to_dict(),
-            "set_point_c": storable(self._set_point_c),
+            "set_point": self.set_point.to_dict(),
         }
 
     def run(self, stretch: Stretch) -> Reconstructed:
         """Work out one stretch."""
         flags = raised(stretch)
-        set_point = self._set_points(stretch)
         cell = self.cell.run(stretch, flags)
         heater = self.heater.run(stretch)
+        set_point = self.set_point.run(stretch, heater.duty)
         modes = self.modes.run(stretch, cell.o2_frac, heater.duty, set_point, flags)
         stable = self.stability.run(stretch.time_s, stretch.get("cell_temp"), set_point)
         # Cooled by check gas the heater works harder: only undisturbed service is compared.
@@ -100,16 +102,3 @@ class Reconstruction:
             stable.astype(np.float64),
         )
         return Reconstructed(stretch, cell, heater, set_point, modes, stable, minutes, self.episodes.add(trace, modes))
-
-    def _set_points(self, stretch: Stretch) -> Floats:
-        """The set point of every sample: the last one told, the site's own before the first."""
-        told = stretch.signals.get("cell_temp_setpoint")
-        if told is None:
-            return np.full(len(stretch), self.options.set_point_c)
-        known = np.isfinite(told)
-        if np.count_nonzero(known) < known.size:
-            last = np.maximum.accumulate(np.where(known, np.arange(known.size), -1))
-            told = np.where(last >= 0, told[last], self._set_point_c)
-        if told.size:
-            self._set_point_c = float(told[-1])
-        return told
