@@ -85,14 +85,15 @@ def read_head(text: bytes, wanted: Wanted, form: Format) -> Head:
     """
     lines = decoded(text).splitlines()[: _PREAMBLE + _ROWS]
     at, names, delimiter = _header(lines, wanted, form)
+    decimal: Literal[".", ","] = "." if delimiter == "," else form.decimal  # a comma parts cells or decimals, not both
     plan = wanted.plan(names)
     place = names.index(plan.time)
     rows = cells_of(lines[at + 1 :], delimiter)
     skip = at + 1
     while (
         rows
-        and (len(rows[0]) <= place or _time(rows[0][place], form) is None)
-        and _no_data(rows[0], names, plan, comma=form.decimal == ",")
+        and (len(rows[0]) <= place or _time(rows[0][place], decimal) is None)
+        and _no_data(rows[0], names, plan, comma=decimal == ",")
     ):
         rows, skip = rows[1:], skip + 1  # units, ranges, descriptions
         if skip > at + 5:
@@ -100,7 +101,7 @@ def read_head(text: bytes, wanted: Wanted, form: Format) -> Head:
     width = len(rows[0]) if rows and not any(rows[0][len(names) :]) else len(names)
     cells = [row[place] for row in rows if len(row) > place]
     texts = [cell for cell in cells if cell.strip()]
-    known = [(time, number) for time, number in (_time(cell, form) or (np.nan, False) for cell in texts)]
+    known = [(time, number) for time, number in (_time(cell, decimal) or (np.nan, False) for cell in texts)]
     times = [time for time, _ in known if time == time]
     if texts and not times:
         raise UnreadableError(
@@ -112,7 +113,7 @@ def read_head(text: bytes, wanted: Wanted, form: Format) -> Head:
     seconds = tuple(_from_known(times, epoch).tolist())
     places = tuple(names.index(column) for column in plan.columns)
     return Head(
-        plan, places, len(names), max(width, len(names)), delimiter, form.decimal, skip, epoch, seconds, max(size, 2.0)
+        plan, places, len(names), max(width, len(names)), delimiter, decimal, skip, epoch, seconds, max(size, 2.0)
     )
 
 
@@ -122,9 +123,9 @@ def _from_known(times: list[float], epoch: bool) -> Floats:
     return from_epoch(np.array(times)) if epoch else np.array(times)
 
 
-def _time(cell: str, form: Format) -> tuple[float, bool] | None:
+def _time(cell: str, decimal: str) -> tuple[float, bool] | None:
     """A time as a number, and whether it is an epoch."""
-    number = number_of(cell, comma=form.decimal == ",")
+    number = number_of(cell, comma=decimal == ",")
     if number is not None:
         return None if np.isnan(number) else (number, True)
     time = float(from_texts([cell.strip()])[0][0])

@@ -22,12 +22,14 @@ from agent.replay.files.parquet import ParquetPiece, header_of, parquet_sources
 from agent.replay.files.problems import Problems
 from agent.replay.files.raw_bytes import head_of
 from agent.replay.files.source import UnreadableError
+from agent.signals import SIGNALS
 from detectors.stretch import Stretch
 
 __all__ = ["HistoryError", "HistoryFolder", "day_of", "open_history"]
 
 _SUFFIXES: Final = (".parquet", ".csv", ".csv.gz")
 _DATED: Final = re.compile(r"date=(\d{4}-\d\d-\d\d)\.(parquet|csv|csv\.gz)\Z")
+_RECORDED: Final = re.compile(rb"time,([a-z0-9_,]+)\n(?:\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d\.\d{3}Z,|\Z)")
 _EVERY: Final = 64  # one row in so many is looked at for how full a column is
 _LOOKS: Final = 16  # of fewer rows nothing is said
 _EMPTY: Final = 0.95
@@ -121,9 +123,21 @@ class HistoryFolder:
         return [csv_source(path, name, wanted, form, text)]
 
     def _is_recorded(self, probe: str, text: bytes) -> bool:
-        """Whether the recorder wrote a file: its header says all signals of the map, as the map orders them."""
+        """Whether the recorder wrote a file: signals' names and times of its form.
+
+        Where a column from elsewhere is configured under a signal's name, only all signals of the map, as the map
+        orders them, are the recorder's.
+        """
+        first = _RECORDED.match(text)
+        if first is None:
+            return False
         own, fed = columns_of(self.settings, probe)
-        return header_cells(text) in (["time", *own], ["time", *own, *fed])
+        names = first[1].decode().split(",")
+        wanted = wanted_of(self.settings, probe).signals.values()
+        renamed = {
+            each.column for found in wanted for each in found if not (each.as_it_is and each.column == each.signal)
+        }
+        return names in ([*own], [*own, *fed]) or (SIGNALS.keys() >= set(names) and not renamed.intersection(names))
 
     def name(self, path: Path) -> str:
         """A file's name in messages."""

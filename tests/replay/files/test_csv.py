@@ -318,6 +318,15 @@ def test_the_recorders_own_files_are_read_as_they_are_whatever_is_mapped_for_oth
     assert not problems
 
 
+def test_the_recorders_files_of_an_earlier_map_and_files_parted_by_commas_have_decimal_points(site):
+    site.configured(history='decimal = ","\ncolumns = { cell_temp = { column = "T", scale = 0.5 } }')
+    site.write(f"time,cell_temp,o2\n{HOUR}00.000Z,700.5,4.1\n", "probe=b2_east/date=2026-01-31.csv.gz")
+    site.write(f"time,T\n{HOUR}05.000Z,1401.5\n", "probe=b2_east/b.csv")
+    _, columns, problems = site.read()
+    assert columns["cell_temp"].tolist() == [700.5, 700.75]
+    assert not problems
+
+
 def test_times_in_our_own_layout_are_utc_where_they_name_no_zone(site):
     site.write("time,o2\n2026-01-31 04:00:00,4.1\n", "probe=b2_east/date=2026-01-31.csv")
     assert site.rows() == (READ[:1], [])
