@@ -3,8 +3,12 @@
 A sampled relay is a binomial sample and may alias with the poll. Its share counts only where the samples are as good as
 independent: their own lag-1 correlation tells how many they are worth, and a relay that never changed while the cell
 sat at its set point was sampled in step with its cycle.
+
+An output that is only ever (nearly) 0 or (nearly) 100 is a relay by another name, and is taken for one until it has
+shown something between in five per cent of the samples of two steady hours.
 """
 
+from dataclasses import fields
 from typing import Any, Final
 
 import numpy as np
@@ -18,10 +22,12 @@ from detectors.stretch import Floats, Stretch
 
 __all__ = ["HeaterMinutesMaker"]
 
-_COLUMNS: Final = ("duty", "demand", "watts", "resistance", "load", "flue_temp", "head_temp", "lagged")
+_COLUMNS: Final = ("duty", "demand", "watts", "resistance", "load", "flue_temp", "head_temp", "lagged", "between")
 _DUTY_U_MAX: Final = 0.06  # standard uncertainty of a window's duty beyond which it is missing
 _USABLE_SHARE: Final = 0.5
 _MINUTE_S: Final = 60.0
+_ENDS: Final = (0.02, 0.98)
+_BETWEEN_SHARE: Final = 0.05
 
 
 class HeaterMinutesMaker:
@@ -42,13 +48,24 @@ class HeaterMinutesMaker:
             head_temp_c=nothing,
             has_voltage=has_voltage,
         )
-        self._windows = WindowMeans(WINDOW_S[source], _COLUMNS, None if state is None else state["windows"])
-        self._last_on = np.nan if state is None else float(unstorable(state["last_on"]))
-        self.aliased = False if state is None else bool(state["aliased"])
+        saved: dict[str, Any] = {} if state is None else state
+        self._relay = bool(saved.get("relay", source in (DutySource.RELAY, DutySource.OUTPUT)))
+        self._windows = WindowMeans(self._window_s, _COLUMNS, saved.get("windows"))
+        self._last_on = float(unstorable(saved.get("last_on"))) if saved else np.nan
+        self.aliased = bool(saved.get("aliased", False))
+
+    @property
+    def _window_s(self) -> float:
+        return WINDOW_S[DutySource.RELAY if self._relay else self._source]
 
     def to_dict(self) -> dict[str, Any]:
         """State as JSON-able data."""
-        return {"windows": self._windows.to_dict(), "last_on": storable(self._last_on), "aliased": self.aliased}
+        return {
+            "relay": self._relay,
+            "windows": self._windows.to_dict(),
+            "last_on": storable(self._last_on),
+            "aliased": self.aliased,
+        }
 
     def add(self, stretch: Stretch, heater: HeaterTrack, usable: NDArray[np.bool_]) -> HeaterMinutes:
         """Take samples; return the minutes of the windows that they closed."""
@@ -60,14 +77,46 @@ class HeaterMinutesMaker:
         for name in ("load", "flue_temp", "head_temp"):
             if name in stretch.signals:
                 columns[name] = stretch.signals[name]
-        if self._source is DutySource.RELAY:
-            columns["lagged"] = heater.duty * np.concatenate(([self._last_on], heater.duty[:-1]))
-            self._last_on = float(heater.duty[-1])
-        return self._minutes(self._windows.add(stretch.time_s, columns, usable))
+        if not self._relay:
+            return self._minutes(self._windows.add(stretch.time_s, columns, usable))
+        relayed = dict(columns)
+        relayed["lagged"] = heater.duty * np.concatenate(([self._last_on], heater.duty[:-1]))
+        self._last_on = float(heater.duty[-1])
+        if self._source is DutySource.OUTPUT:
+            between = (heater.duty > _ENDS[0]) & (heater.duty < _ENDS[1])
+            relayed["between"] = np.where(np.isnan(heater.duty), np.nan, between)
+        closed = self._windows.add(stretch.time_s, relayed, usable)
+        steady_s = self._steady_from(closed)
+        if steady_s is None:
+            return self._minutes(closed)
+        # A true output from here on: what comes after is averaged over its own windows.
+        before = closed.start_s < steady_s - 1.5 * self._window_s
+        early = self._minutes(
+            Closed(closed.start_s[before], closed.mean[before], closed.count[before], closed.usable[before])
+        )
+        self._as_output()
+        rows = slice(int(stretch.time_s.searchsorted(steady_s)), None)
+        rest = {name: column[rows] for name, column in columns.items()}
+        return _joined(early, self._minutes(self._windows.add(stretch.time_s[rows], rest, usable[rows])))
 
     def advance(self, now_s: float) -> HeaterMinutes:
         """The minutes of a window that ended with time."""
-        return self._minutes(self._windows.advance(now_s))
+        closed = self._windows.advance(now_s)
+        if self._steady_from(closed) is not None:
+            self._as_output()
+            return self._none
+        return self._minutes(closed)
+
+    def _steady_from(self, closed: Closed) -> float | None:
+        """The end of the first of these windows that shows an output between its ends; it is itself given up."""
+        if not self._relay or self._source is not DutySource.OUTPUT or closed.start_s.size == 0:
+            return None
+        shown = (closed.usable >= _USABLE_SHARE) & (closed.mean[:, _COLUMNS.index("between")] >= _BETWEEN_SHARE)
+        return float(closed.start_s[int(np.argmax(shown))]) + self._window_s if np.count_nonzero(shown) else None
+
+    def _as_output(self) -> None:
+        self._relay, self.aliased, self._last_on = False, False, np.nan
+        self._windows = WindowMeans(self._window_s, _COLUMNS)
 
     def _minutes(self, closed: Closed) -> HeaterMinutes:
         if closed.start_s.size == 0:
@@ -75,7 +124,7 @@ class HeaterMinutesMaker:
         mean = dict(zip(_COLUMNS, closed.mean.T, strict=True))
         duty, demand = mean["duty"], mean["demand"]
         usable = (closed.usable >= _USABLE_SHARE) & ~np.isnan(demand)
-        if self._source is DutySource.RELAY:
+        if self._relay:
             good = self._relay_good(duty, mean["lagged"], closed.count[:, 0])
             self.aliased = bool(usable[-1] and not good[-1])
             usable &= good
@@ -105,3 +154,13 @@ class HeaterMinutesMaker:
             worth = np.maximum(count * (1.0 - np.maximum(lag1, 0.0)) / (1.0 + np.maximum(lag1, 0.0)), 1.0)
             u = np.sqrt(spread / worth)
         return (spread > 0.0) & (u <= _DUTY_U_MAX)
+
+
+def _joined(first: HeaterMinutes, then: HeaterMinutes) -> HeaterMinutes:
+    """Minutes, one after the other."""
+    arrays = {
+        one.name: np.concatenate((getattr(first, one.name), getattr(then, one.name)))
+        for one in fields(HeaterMinutes)
+        if one.name != "has_voltage"
+    }
+    return HeaterMinutes(**arrays, has_voltage=first.has_voltage)

@@ -27,6 +27,7 @@ _U_PRESSURE_MV: Final = 0.1
 _LONG_ENOUGH: Final = 3.0  # time constants a window must hold before a try is final; longer ones wait for the next
 _HOTTEST_C: Final = 2000.0  # zirconia has melted above 2700 degC; below absolute zero is as far off
 _WAY_MV: Final = 15.0  # no cell in use is further from zero on air: it would show 10 % or 40 % of oxygen
+_LEAST_WAY_MV: Final = 2.0  # nearer to air beforehand than this, no move can show that air came
 _MOST_OF_IT: Final = 0.5
 _AFTER: Final[dict[Mode, After]] = {
     Mode.AIR_CHECK: "air_check",
@@ -127,7 +128,7 @@ def _came_to_air(value_mv: float, expected_mv: float, cell_temp_c: float, before
     """
     before_mv = float(cell_emf_mv(before_frac, cell_temp_c, invalid="nan"))
     way_mv = before_mv - expected_mv
-    if not way_mv > _WAY_MV:  # unknown, or air all along
+    if not way_mv > _LEAST_WAY_MV:  # unknown, or air all along
         return abs(value_mv - expected_mv) <= _WAY_MV
     return (before_mv - value_mv) / way_mv >= _MOST_OF_IT
 

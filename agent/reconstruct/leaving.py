@@ -9,12 +9,13 @@ from typing import Final
 
 import numpy as np
 
-from detectors.stats.robust import median
+from detectors.stats.robust import mad_sigma, median
 from detectors.stretch import Floats
 
 __all__ = ["left_at"]
 
-_LEAST_WAY_FRAC: Final = 0.05  # of O2 between process and check gas: less cannot be told from the process's own moves
+_LEAST_WAY_FRAC: Final = 0.01  # of O2 between process and check gas: less cannot be told from the process's own moves
+_NOISES: Final = 8.0  # standard deviations of the samples that the way must be as well
 _STAYED: Final = 0.9  # of the way that counts as still at the check gas
 _BACK: Final = 0.5  # of the way that counts as left; the process may stand elsewhere than before
 _OF: Final = 3  # samples that must agree: one odd sample is no way back
@@ -36,7 +37,8 @@ def left_at(o2_frac: Floats, before_frac: float) -> int | None:
     away = o2_frac[known] - before_frac
     smooth = np.sort(np.lib.stride_tricks.sliding_window_view(away, _OF), axis=1)[:, _OF // 2]
     top = float(smooth[np.argmax(np.abs(smooth))])
-    if abs(top) < _LEAST_WAY_FRAC:
+    noise = mad_sigma(np.diff(away)) / np.sqrt(2.0)
+    if abs(top) < max(_LEAST_WAY_FRAC, _NOISES * noise):
         return None
     share = away / top
     if median(share[-_OF:]) > _BACK:

@@ -1,3 +1,5 @@
+import json
+
 import numpy as np
 import pytest
 
@@ -97,3 +99,45 @@ def test_a_relay_sampled_with_dither_tells_its_duty():
 def test_a_slow_beat_between_poll_and_cycle_is_worth_little_and_is_missing():
     minutes, _ = relay_minutes(60.0, 60.02)  # one sample of every cycle, creeping through it in 50 hours
     assert not minutes.usable.any()
+
+
+def output_minutes(output, *, poll_s=60.0, cuts=()):
+    time_s = poll_s * np.arange(output.size)
+    one = heater("heater_output", heater_output="duty")
+    maker = HeaterMinutesMaker(one.source, has_voltage=False)
+    out = []
+    for part in np.split(np.arange(output.size), cuts):
+        data = stretch(time_s[part], heater_output=output[part])
+        out.append(maker.add(data, one.run(data), np.ones(part.size, bool)))
+        maker = HeaterMinutesMaker(one.source, has_voltage=False, state=json.loads(json.dumps(maker.to_dict())))
+    return (
+        np.concatenate([m.time_s for m in out]),
+        np.concatenate([m.duty for m in out]),
+        [m.usable for m in out],
+        maker,
+    )
+
+
+def test_an_output_of_0_or_100_is_a_relay_and_its_polls_no_duty():
+    rng = np.random.default_rng(3)
+    _, duty, usable, _ = output_minutes(100.0 * (rng.random(24 * 60) < 0.4))
+    assert duty == pytest.approx(0.4, abs=0.15)  # 120 samples a window: 0.045, three and a bit of them
+    assert np.concatenate(usable).all()
+    assert output_minutes(np.full(600, 100.0))[3].aliased  # in step with its cycle, or at its end: no duty to learn
+
+
+def test_a_true_output_is_averaged_by_the_minute_from_its_third_hour_on():
+    output = 40.0 + np.arange(600) / 100.0
+    time_s, duty, _, maker = output_minutes(output)
+    assert time_s.tolist() == (60.0 * np.arange(120, 599)).tolist()
+    assert duty == pytest.approx(output[120:599] / 100.0, abs=1e-6)
+    assert not maker.aliased
+
+
+@pytest.mark.parametrize("cuts", [[1, 2, 150], [120], [121], [300, 360], [359, 360, 361]])
+def test_when_an_output_shows_itself_does_not_depend_on_the_cut(cuts):
+    output = np.r_[np.tile([0.0, 100.0, 100.0], 80), np.full(360, 55.0)]
+    whole, parts = output_minutes(output), output_minutes(output, cuts=cuts)
+    assert (whole[0] == parts[0]).all()
+    assert (whole[1] == parts[1]).all()
+    assert (np.concatenate(whole[2]) == np.concatenate(parts[2])).all()

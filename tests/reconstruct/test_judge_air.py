@@ -138,3 +138,11 @@ def test_a_stored_offset_parts_what_remains_from_what_the_cell_does():
     assert not isinstance(found, Unseen)
     assert found.raw_offset_mv == pytest.approx(3.0, abs=0.02)
     assert found.remaining_offset_mv == pytest.approx(0.6, abs=0.02)
+
+
+def test_air_into_a_furnace_at_rest_must_move_the_cell_too():
+    # 16.6 % O2 is 4.9 mV from air at 700 degC: staying there is no offset of 4.9 mV, air that comes is a check.
+    still = judge_air_check(check(4.88, before_frac=0.166), MEASURED, PROBE, EpisodeOptions())
+    assert isinstance(still, Unseen)
+    moved = judge_air_check(check(0.3, before_frac=0.166), MEASURED, PROBE, EpisodeOptions())
+    assert isinstance(moved, AirCheck)
