@@ -9,6 +9,7 @@ from agent.reconstruct.episodes import Check, Trace
 from agent.reconstruct.judge import Unseen, expected_air_mv, judge_air_check
 from agent.reconstruct.now import Mode
 from agent.reconstruct.options import EpisodeOptions
+from detectors.cell_offset_drift import AirCheck
 
 DRY = Air(kind="instrument")
 PROBE = Probe(line="a", map="m", reference_air=DRY, check_air=DRY)
