@@ -31,7 +31,7 @@ from detectors.cell_offset_drift_state import (
     CellOffsetDriftSettings,
     CellOffsetDriftState,
 )
-from detectors.day_trend import Reach, day_trend
+from detectors.day_trend import LATEST_S, Reach, day_trend
 from detectors.finding import Finding, Report, Watch
 
 __all__ = ["AirCheck", "CellOffsetDrift", "CellOffsetDriftSettings", "CellOffsetDriftState"]
@@ -61,7 +61,9 @@ class CellOffsetDrift:
         """Take checks, oldest first. One not newer than the latest, or without a finite offset, is passed over."""
         found: list[Finding] = []
         for check in checks:
-            if not isfinite(check.at_s) or not (isfinite(check.raw_offset_mv) or isfinite(check.remaining_offset_mv)):
+            if not abs(check.at_s) < LATEST_S or not (
+                isfinite(check.raw_offset_mv) or isfinite(check.remaining_offset_mv)
+            ):
                 continue
             if self.state.seen_s is not None and check.at_s <= self.state.seen_s:
                 continue

@@ -14,9 +14,10 @@ from numpy.typing import ArrayLike
 from detectors.stats.autocorrelation import inflation
 from detectors.stats.trend import TheilSen, date_range, mann_kendall, theil_sen
 
-__all__ = ["DayMeans", "DayTrend", "Reach", "day_trend"]
+__all__ = ["LATEST_S", "DayMeans", "DayTrend", "Reach", "day_trend"]
 
 DAY_S = 86400.0
+LATEST_S = 1e11  # the year 5138: a time beyond it is no time, and taken for one it would silence all that follow
 KEPT = 120  # days with a value; pairs grow with their square
 OLDEST_DAYS = 365  # drift changes its pace: what was a year ago tells no date
 FEWEST_FOR_AUTOCORRELATION = 10  # of fewer points it cannot be told, and checks lie days apart

@@ -14,7 +14,7 @@ from math import exp, hypot, isfinite, log, sqrt
 import numpy as np
 
 from detectors.baseline import Baseline, Prior
-from detectors.day_trend import DayMeans, Reach, day_trend
+from detectors.day_trend import LATEST_S, DayMeans, Reach, day_trend
 from detectors.filter_rising import recent_ratio, rising, unmeasured_u
 from detectors.finding import Finding, Report, Watch
 from detectors.learning import try_freeze
@@ -56,7 +56,9 @@ class SlowRecovery:
         """Take episodes, oldest first. One not newer than the latest or without a usable tau is passed over."""
         found: list[Finding] = []
         for recovery in recoveries:
-            if not isfinite(recovery.at_s) or (self.state.seen_s is not None and recovery.at_s <= self.state.seen_s):
+            if not abs(recovery.at_s) < LATEST_S:
+                continue
+            if self.state.seen_s is not None and recovery.at_s <= self.state.seen_s:
                 continue
             self.state.seen_s = recovery.at_s
             if not recovery.accepted or not isfinite(recovery.tau_s) or recovery.tau_s <= 0.0:

@@ -2,6 +2,7 @@
 
 import json
 from dataclasses import replace
+from itertools import pairwise
 from math import inf, nan
 
 import numpy as np
@@ -281,3 +282,17 @@ def test_a_state_of_version_one_is_gone_on_with():
     assert [f.active for f in old.update(late)] == [f.active for f in detector.update(late)] == [False, True, True]
     with pytest.raises(ValueError, match="version 3"):
         CellOffsetDriftState.from_dict({**saved, "version": 3})
+
+
+TIMES = st.sampled_from([nan, inf, -inf, 1e300, 1e12]) | st.floats(0.0, 4e9) | st.sampled_from([T0, T0 + DAY, -1e300])
+
+
+@given(rows=st.lists(st.tuples(TIMES, st.sampled_from([0.1, 2.5, 9.0, nan, 1e300])), max_size=20))
+@settings(max_examples=60, deadline=None)
+def test_times_that_are_wild_or_out_of_order_cost_no_more_than_their_own_check(rows):
+    todo = [AirCheck(at_s=at, raw_offset_mv=raw, raw_u_mv=0.2, remaining_offset_mv=raw) for at, raw in rows]
+    detector = CellOffsetDrift()
+    found = detector.update(todo)
+    assert all(a.at_s < b.at_s for a, b in pairwise(found))
+    json.dumps(detector.state.to_dict(), allow_nan=False)
+    assert detector.update([AirCheck(at_s=2e10, raw_offset_mv=0.1, raw_u_mv=0.2)]) != []

@@ -2,6 +2,7 @@
 
 import json
 from dataclasses import replace
+from itertools import pairwise
 from math import inf, nan
 
 import numpy as np
@@ -266,3 +267,18 @@ def test_the_report_says_what_was_learnt_and_what_would_help():
 def test_a_setting_out_of_range_is_named(name):
     with pytest.raises(ValueError, match=name):
         SlowRecoverySettings(**{name: nan})
+
+
+TIMES = st.sampled_from([nan, inf, -inf, 1e300, 1e12]) | st.floats(0.0, 4e9) | st.sampled_from([T0, T0 + DAY, -1e300])
+
+
+@given(rows=st.lists(st.tuples(TIMES, st.sampled_from([12.0, 30.0, nan, -1.0, 1e300, 1e-300])), max_size=25))
+@settings(max_examples=60, deadline=None)
+def test_times_that_are_wild_or_out_of_order_cost_no_more_than_their_own_episode(rows):
+    todo = [Recovery(at_s=at, after="air_check", tau_s=tau, tau_u_s=1.0) for at, tau in rows]
+    detector = SlowRecovery(SlowRecoverySettings(learn_episodes=3, learn_days=0.0))
+    found = detector.update(todo)
+    assert all(a.at_s < b.at_s for a, b in pairwise(found))
+    json.dumps(detector.state.to_dict(), allow_nan=False)
+    detector.update([Recovery(at_s=2e10, after="air_check", tau_s=12.0)])
+    assert detector.state.seen_s == 2e10
