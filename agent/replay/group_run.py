@@ -10,9 +10,9 @@ from math import ceil, inf
 from typing import Final
 
 from agent.alerts.book import AlertBook
+from agent.alerts.ledger import SILENCE
 from agent.alerts.policy import policy_for
 from agent.alerts.symptoms import SYMPTOMS, Speed
-from agent.config.detector_settings import detector_settings
 from agent.config.model import Probe, Settings
 from agent.counters import Counters
 from agent.logs import where
@@ -29,9 +29,7 @@ __all__ = ["run_group"]
 
 _SLICES_S: Final = (86_400.0, 43_200.0, 21_600.0, 14_400.0, 7200.0, 3600.0)
 _SLICE_ROWS: Final = 16_384  # what the watcher works through at once
-_LONGER: Final = 3.0  # times the usual time between rows: a silence is longer than that, however slow the recorder
 _SLOW: Final = frozenset(name for name, row in SYMPTOMS.items() if row.speed is Speed.SLOW)
-_SILENCE: Final = "no_communication"
 
 
 def run_group(
@@ -66,16 +64,10 @@ class _Group:
     def __init__(self, settings: Settings, rows: dict[str, Rows]) -> None:
         self._settings = settings
         usual_s = {probe: one.usual_s() for probe, one in rows.items()}
-        limits = {
-            probe: max(detector_settings(settings, probe, _SILENCE).silence_s, _LONGER * usual_s[probe])
-            for probe in rows
-        }
-        chosen = {probe: _as_recorded(settings, probe, usual_s, limits[probe]) for probe in rows}
+        chosen = {probe: _as_recorded(settings, probe, usual_s) for probe in rows}
         self._pipeline = Pipeline(settings.model_copy(update={"probes": chosen}), Counters())
         self._pipeline.book = AlertBook(settings, now_at=self._asked, events_only=True)
-        self._runs = {
-            probe: ProbeRun(self._pipeline.watchers[probe], one, limits[probe]) for probe, one in rows.items()
-        }
+        self._runs = {probe: ProbeRun(self._pipeline.watchers[probe], one) for probe, one in rows.items()}
         quickest_s = min((each for each in usual_s.values() if each > 0), default=1.0)
         self._slice_s = next((s for s in _SLICES_S if s / quickest_s <= _SLICE_ROWS), _SLICES_S[-1])
         self._nows: dict[tuple[str, float], ProbeNow] = {}
@@ -122,7 +114,7 @@ class _Group:
         probe = run.result.probe
         self._asked(probe, from_s + run.result.limit_s)
         if heard_s is not None:
-            off_s = policy_for(self._settings, probe, _SILENCE).off_delay_s
+            off_s = policy_for(self._settings, probe, SILENCE).off_delay_s
             self._later += [(heard_s, probe), (heard_s + off_s, probe)]
 
     def _asked(self, probe: str, at_s: float) -> ProbeNow:
@@ -136,12 +128,11 @@ class _Group:
         return max(run.result.last_s for run in self._runs.values() if run.result.rows)
 
 
-def _as_recorded(settings: Settings, probe: str, usual_s: Mapping[str, float], limit_s: float) -> Probe:
+def _as_recorded(settings: Settings, probe: str, usual_s: Mapping[str, float]) -> Probe:
     """The probe as it was recorded: perhaps at longer times than it is polled at, perhaps without a twin."""
     at = settings.probes[probe]
     more = {
         "period_s": max(at.period_s, usual_s[probe]),
-        "detectors": {**at.detectors, _SILENCE: {**at.detectors.get(_SILENCE, {}), "silence_s": limit_s}},
         "twins": tuple(twin for twin in at.twins if twin in usual_s),
     }
     return at.model_copy(update=more)

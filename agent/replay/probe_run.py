@@ -18,9 +18,9 @@ __all__ = ["ProbeRun"]
 class ProbeRun:
     """Carries one probe through its history."""
 
-    def __init__(self, watcher: ProbeWatcher, rows: Rows, limit_s: float) -> None:
+    def __init__(self, watcher: ProbeWatcher, rows: Rows) -> None:
         self.watcher, self.rows = watcher, rows
-        self.result = ProbeResult(watcher.id, limit_s=limit_s)
+        self.result = ProbeResult(watcher.id, limit_s=watcher.silence.limit_s)
         self._last_s: float | None = None
         self._heard_s: float | None = None  # of the last value
         self._absent: list[tuple[float, float]] = []  # ended, and no value seen since
