@@ -1,6 +1,6 @@
 """One probe's way from samples to findings: reconstruction, then its detectors. Used live and for recorded history."""
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from math import isfinite
 from typing import Any, Final
 
@@ -27,18 +27,21 @@ from detectors.finding import Finding, Report, Watch
 from detectors.heater_duty_creep import HeaterDutyCreep, HeaterDutyCreepState
 from detectors.heater_open import HeaterOpen, HeaterOpenState
 from detectors.no_communication import NoCommunication, NoCommunicationState
-from detectors.slow_recovery import SlowRecovery, SlowRecoveryState
+from detectors.slow_recovery import Recovery, SlowRecovery, SlowRecoveryState
 from detectors.stretch import Floats, Stretch
 
-__all__ = ["ProbeWatcher"]
+__all__ = ["OnEpisode", "ProbeWatcher"]
 
 VERSION: Final = 2
 _NEEDS_PROCESS: Final = (
     "a flag that a check is running; or firing or load, to tell a check from a furnace at rest when none is flagged"
 )
 _UNSEEN_TIMES: Final = 3
-_BLOCK: Final = 16_384  # samples that are worked through at once: 128 kB a column
+_BLOCK: Final = 65_536  # samples that are worked through at once: half a megabyte a column
 _RUINS: Final = ("heater_open", "no_communication")  # with these the display says nothing about the gas
+
+OnEpisode = Callable[[Check | RecoveryWindow | Finding, AirCheck | Unseen | Recovery | Finding | None], None]
+"""Is told a check or a way back, and what was made of it (None: nothing to judge); an outage's two findings."""
 
 
 class ProbeWatcher:
@@ -102,6 +105,7 @@ class ProbeWatcher:
         self._recall = Recall(emf_measured=self._rec.cell.emf_measured)
         # Made when asked for, until something changes: whether samples are fresh, and what that makes of trust.
         self._trust: tuple[Scene, bool, TrustNow] | None = None
+        self.on_episode: OnEpisode | None = None  # is told each episode, with what was made of it
         self._offset = Offset()
         self._process_known = not self.mapped.isdisjoint(("firing", "load"))
         self._judged_from_s = -np.inf
@@ -161,6 +165,8 @@ class ProbeWatcher:
         for episode in done.episodes:
             if isinstance(episode, RecoveryWindow):
                 self._waiting.append(episode)
+            elif self.on_episode is not None and episode.kind is not Mode.AIR_CHECK:
+                self.on_episode(episode, None)
         self._pending += self._offsets(done)
 
     def _later(self, stretch: Stretch) -> Stretch:
@@ -203,7 +209,9 @@ class ProbeWatcher:
             if finding.active:
                 self._active[finding.symptom] = finding
             else:
-                self._active.pop(finding.symptom, None)
+                was = self._active.pop(finding.symptom, None)
+                if was is not None and finding.symptom == "no_communication" and self.on_episode is not None:
+                    self.on_episode(was, finding)
             if finding.symptom in _RUINS:
                 self._recall.tell_symptom(finding.at_s, finding.symptom, active=finding.active)
         return found
@@ -317,9 +325,11 @@ class ProbeWatcher:
 
     def _air_check(self, check: Check) -> AirCheck | None:
         if check.presumed and not self._process_known:
-            self._note("cell_offset_drift", _NEEDS_PROCESS)
-            return None
-        result = judge_air_check(check, self._rec.cell, self.probe, self._rec.options)
+            result: AirCheck | Unseen = Unseen(check.end_s, check.kind, _NEEDS_PROCESS)
+        else:
+            result = judge_air_check(check, self._rec.cell, self.probe, self._rec.options)
+        if self.on_episode is not None:
+            self.on_episode(check, result)
         if isinstance(result, Unseen):
             self._note("cell_offset_drift", result.why)
             return None
@@ -379,6 +389,8 @@ class ProbeWatcher:
             if recovery is None:
                 continue
             self._judged_from_s = window.from_s
+            if self.on_episode is not None:
+                self.on_episode(window, recovery)
             self._note("slow_recovery", "" if recovery.accepted else recovery.why_not)
             if recovery.accepted:
                 self._recall.tell(recovery.at_s, tau=(recovery.tau_s, "s", recovery.tau_u_s))

@@ -10,7 +10,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from agent.reconstruct.carry import last_time, last_time_of, storable, unstorable
+from agent.reconstruct.carry import last_time_of, storable, unstorable
 from agent.reconstruct.flags import CHECK_FLAGS, Raised, any_raised, raised
 from agent.reconstruct.now import Mode
 from agent.reconstruct.options import EpisodeOptions
@@ -93,19 +93,26 @@ class ModeTracker:
             return self._in_service(time_s)
         base, presumed = self._base(stretch, o2_frac, duty, set_point_c, flags)
         checking = _checking(base)
-        ended = np.empty(n, np.bool_)
-        ended[0] = not checking[0] and state.base in _CHECK_SET and time_s.item(0) - state.time_s <= options.gap_s
-        np.greater(checking[:-1], checking[1:], out=ended[1:])
-        for i in np.flatnonzero(ended[1:]).tolist():
-            ended[i + 1] = time_s.item(i + 1) - time_s.item(i) <= options.gap_s
+        ended = (np.flatnonzero(checking[:-1] > checking[1:]) + 1).tolist()
+        ended = [i for i in ended if time_s.item(i) - time_s.item(i - 1) <= options.gap_s]
+        if not checking[0] and state.base in _CHECK_SET and time_s.item(0) - state.time_s <= options.gap_s:
+            ended.insert(0, 0)
         state.base, state.time_s = int(base[-1]), time_s.item(-1)
-        if not np.count_nonzero(ended) and not time_s.item(0) - state.check_ended_s < options.recovery_s:
-            return ModeTrack(base, presumed)
-        ended_s = last_time(ended, time_s, state.check_ended_s)
         code = base.copy()
-        code[(base == CODES[Mode.IN_SERVICE]) & (time_s - ended_s < options.recovery_s)] = CODES[Mode.RECOVERY]
-        state.check_ended_s = ended_s.item(-1)
+        if not ended or ended[0] > 0:
+            self._recovering(code, time_s, 0)
+        for i in ended:
+            state.check_ended_s = max(time_s.item(i), state.check_ended_s)
+            self._recovering(code, time_s, i)
         return ModeTrack(code, presumed)
+
+    def _recovering(self, code: NDArray[np.int8], time_s: Floats, first: int) -> None:
+        """Lay recovery over the service from `first` on that is near enough to the end of the last check."""
+        ended_s, lasts_s = self._state.check_ended_s, self._options.recovery_s
+        end = int(time_s.searchsorted(ended_s + lasts_s, side="right"))
+        near = slice(first, max(first, end) + 1)  # and one more, whatever the sum was rounded to
+        part = code[near]
+        part[(part == CODES[Mode.IN_SERVICE]) & (time_s[near] - ended_s < lasts_s)] = CODES[Mode.RECOVERY]
 
     def _nothing_happens(self, stretch: Stretch, o2_frac: Floats, set_point_c: Floats, flags: Raised) -> bool:
         """Whether every sample is plain service, as nearly always; the rules of `_base` then need no look."""
@@ -167,32 +174,37 @@ class ModeTracker:
         On its way out it is from the flag's end until it has once been left.
         """
         state, options = self._state, self._options
-        left = ~(flagged | air)
+        stayed = flagged | air
         fresh = air
-        if np.count_nonzero(air) and (
-            np.count_nonzero(flagged) or time_s.item(0) - state.flagged_s <= options.recovery_s
-        ):
-            flagged_s = last_time(flagged, time_s, state.flagged_s)
-            left_s = last_time(left, time_s, state.left_air_s)
-            fresh = air & ~((flagged_s > left_s) & (time_s - flagged_s <= options.recovery_s))
+        at = np.flatnonzero(air)
+        if at.size and (np.count_nonzero(flagged) or time_s.item(0) - state.flagged_s <= options.recovery_s):
+            flags = np.flatnonzero(flagged)
+            flagged_s = _before(at, flags, time_s, state.flagged_s)
+            run = np.flatnonzero(stayed)
+            heads = run[np.append(True, run[1:] - run[:-1] > 1)]
+            left_s = _before(heads[heads.searchsorted(at, side="right") - 1], None, time_s, state.left_air_s)
+            returning = at[(flagged_s > left_s) & (time_s[at] - flagged_s <= options.recovery_s)]
+            fresh = air.copy()
+            fresh[returning] = False
         state.flagged_s = last_time_of(flagged, time_s, state.flagged_s)
-        state.left_air_s = last_time_of(left, time_s, state.left_air_s)
+        state.left_air_s = last_time_of(~stayed, time_s, state.left_air_s)
         return fresh
 
     def _presume(self, time_s: Floats, presumed: NDArray[np.bool_], code: NDArray[np.int8]) -> None:
         """Unflagged air is a check as long as it may be one; for longer, nobody knows what it is."""
         state = self._state
-        if not np.count_nonzero(presumed):
+        at = np.flatnonzero(presumed)
+        if not at.size:
             state.presumed_since_s = np.nan
             return
-        began = presumed & ~np.concatenate(([not np.isnan(state.presumed_since_s)], presumed[:-1]))
-        since_s = np.maximum.accumulate(np.where(began, time_s, -np.inf))
-        if not np.isnan(state.presumed_since_s):
-            since_s = np.maximum(since_s, state.presumed_since_s)
-        long = presumed & (time_s - since_s > self._options.presumed_max_s)
-        code[presumed] = CODES[Mode.AIR_CHECK]
-        code[long] = CODES[Mode.UNKNOWN]
-        state.presumed_since_s = float(since_s[-1]) if presumed[-1] else np.nan
+        heads = np.append(True, at[1:] - at[:-1] > 1)
+        began_s = time_s[at[heads]]
+        if at[0] == 0 and not np.isnan(state.presumed_since_s):
+            began_s[0] = state.presumed_since_s
+        since_s = began_s[np.cumsum(heads) - 1]
+        code[at] = CODES[Mode.AIR_CHECK]
+        code[at[time_s[at] - since_s > self._options.presumed_max_s]] = CODES[Mode.UNKNOWN]
+        state.presumed_since_s = since_s.item(-1) if presumed[-1] else np.nan
 
     def _cold(self, temp_c: Floats, set_point_c: Floats, duty: Floats, code: NDArray[np.int8]) -> NDArray[np.bool_]:
         """Spells well below the set point: heating up, switched off, or nobody knows."""
@@ -231,6 +243,12 @@ class ModeTracker:
             of_spell[duty[rows] < _OFF_DUTY] = CODES[Mode.OFF]
             code[rows] = of_spell
         return low
+
+
+def _before(at: NDArray[np.intp], of: NDArray[np.intp] | None, time_s: Floats, carried_s: float) -> Floats:
+    """The time of the last sample before each of `at`, of those in `of` where given; `carried_s` where it is later."""
+    last = at - 1 if of is None else np.append(-1, of)[of.searchsorted(at)]
+    return np.maximum(np.where(last >= 0, time_s[last], -np.inf), carried_s)
 
 
 def _checking(base: NDArray[np.int8]) -> NDArray[np.bool_]:

@@ -11,6 +11,7 @@ import numpy as np
 
 from agent.reconstruct.carry import storable, unstorable
 from agent.reconstruct.windows import Closed, WindowMeans
+from detectors.stats.robust import median
 from detectors.stretch import Floats, Stretch
 
 __all__ = ["SetPoint"]
@@ -87,7 +88,7 @@ class SetPoint:
             self._stood_c = [*self._stood_c, temp_c][-_WINDOWS:]
             if len(self._stood_c) < _WINDOWS or max(self._stood_c) - min(self._stood_c) > self._band_k:
                 continue
-            stood_c = float(np.median(self._stood_c))
+            stood_c = median(np.array(self._stood_c))
             if not self.learnt or abs(stood_c - self.value_c) > self._band_k:
                 self.learnt, self.value_c = True, stood_c
                 found.append((self._next_s, stood_c))

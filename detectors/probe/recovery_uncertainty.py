@@ -23,6 +23,7 @@ __all__ = ["WANDER_SD_FRAC", "tau_uncertainty_s"]
 WANDER_SD_FRAC = 0.004
 WANDER_TIME_S = 5400.0
 _BLOCKS = 64
+_SMALLEST = 1e-6  # singular value, of the largest, that still determines anything
 _FEW_DEGREES_OF_FREEDOM = 2.0  # the wander seen rests on two or three: nu / (nu - 2), the variance of Student's t
 
 
@@ -57,12 +58,16 @@ def tau_uncertainty_s(
     if n <= k or not norms[0] > 0:
         return math.inf
     scaled = jacobian / np.where(norms > 0, norms, 1.0)
-    gain = np.linalg.pinv(scaled, rcond=1e-6)[0] / norms[0]
+    # The first row of the pseudo-inverse, from the eigenvectors of the little matrix J'J.
+    size, vectors = np.linalg.eigh(scaled.T @ scaled)
+    kept = size > _SMALLEST**2 * size[-1]
+    gain = scaled @ (vectors[:, kept] @ (vectors[0, kept] / size[kept])) / norms[0]
     differences = np.diff(residual)
     # The MAD is 0 where a coarse register repeats itself, the mean square large where something jumped.
     white = max(mad_sigma(differences), 0.5 * float(np.sqrt(np.mean(differences**2)))) / math.sqrt(2.0)
 
-    edges = np.unique(np.linspace(0, n, min(n, _BLOCKS) + 1).astype(np.intp))
+    blocks = min(n, _BLOCKS)
+    edges = np.arange(blocks + 1) * n // blocks
     count = np.diff(edges).astype(np.float64)
     starts = edges[:-1]
     centre = np.add.reduceat(elapsed_s, starts) / count
@@ -88,7 +93,7 @@ def tau_uncertainty_s(
 def _seen_wander(residual: Floats, jacobian: Floats, kernel: Floats, white_variance: float) -> float:
     """Variance of the wander from what is left of it in the residual: one step of MINQUE [1]. May be negative."""
     left, size, _ = np.linalg.svd(jacobian, full_matrices=False)
-    taken = left[:, size > 1e-6 * size[0]]
+    taken = left[:, size > _SMALLEST * size[0]]
     seen = kernel - taken @ (taken.T @ kernel)  # P K P, with P = 1 - U U' of low rank
     seen -= (seen @ taken) @ taken.T
     strength = float(np.vdot(seen, seen))
