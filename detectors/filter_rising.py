@@ -23,7 +23,7 @@ from math import hypot, log
 import numpy as np
 
 from detectors.day_trend import DayMeans, Reach, day_trend
-from detectors.stats.robust import MAD_TO_SIGMA
+from detectors.stats.robust import MAD_TO_SIGMA, median
 from detectors.stretch import Floats
 
 __all__ = ["LAST_DAYS", "recent_ratio", "rising", "unmeasured_u"]
@@ -45,7 +45,7 @@ def unmeasured_u(*, flue_known: bool, load_known: bool) -> float:
 
 def recent_ratio(days: DayMeans) -> float:
     """Median ratio of the last days with episodes; 0 where they are too few."""
-    return float(np.median(days.mean[-LAST_DAYS:])) if len(days.mean) >= LAST_DAYS else 0.0
+    return median(np.array(days.mean[-LAST_DAYS:])) if len(days.mean) >= LAST_DAYS else 0.0
 
 
 def rising(

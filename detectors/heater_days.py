@@ -131,16 +131,22 @@ class HeaterDays:
 
     def _rows(self, block: HeaterMinutes) -> Floats:
         """Rows of the block in order, once each; what is not usable keeps its time only."""
-        demand = np.where(np.isfinite(block.demand), block.demand, np.nan) if block.has_voltage else block.duty
-        known = np.full(block.time_s.shape, float(block.has_voltage))
-        columns = [demand, *(getattr(block, name) for name in COLUMNS[1:])]
-        rows = np.stack([np.asarray(x, dtype=np.float64) for x in (block.time_s, *columns, known)], axis=1)
-        values = rows[:, 1:]
+        demand = block.demand if block.has_voltage else block.duty
+        table = np.empty((WIDTH, block.time_s.size))
+        table[0], table[-1] = block.time_s, float(block.has_voltage)
+        table[1] = demand
+        for at, name in enumerate(COLUMNS[1:], start=2):
+            table[at] = getattr(block, name)
+        values = table[1:]
         values[~(np.abs(values) < ABSURD)] = np.nan
-        unusable = ~np.asarray(block.usable, dtype=bool) | ~((rows[:, 1] > 0.0) & (rows[:, 1] < MOST_DEMAND))
-        rows[unusable, 1:] = np.nan
-        rows = rows[np.abs(rows[:, 0]) < LATEST_S]
-        if rows.shape[0] > 1 and not bool(np.all(np.diff(rows[:, 0]) > 0)):
+        unusable = ~np.asarray(block.usable, dtype=bool) | ~((table[1] > 0.0) & (table[1] < MOST_DEMAND))
+        if np.count_nonzero(unusable):
+            values[:, unusable] = np.nan
+        rows: Floats = table.T
+        sound = np.abs(table[0]) < LATEST_S
+        if np.count_nonzero(sound) < sound.size:
+            rows = rows[sound]
+        if np.count_nonzero(rows[1:, 0] > rows[:-1, 0]) < rows.shape[0] - 1:
             rows = rows[np.unique(rows[:, 0], return_index=True)[1]]
         return rows
 
@@ -151,7 +157,9 @@ class HeaterDays:
         """
         assert self.hour is not None
         day_of_last = int(last * HOUR_S // DAY_S)
-        seen = {int(self.hour * HOUR_S // DAY_S), *np.unique(np.floor_divide(seen_s, DAY_S)).astype(np.int64).tolist()}
+        of_day = np.floor_divide(seen_s, DAY_S)  # rising
+        turns = of_day[np.append(True, of_day[1:] != of_day[:-1])] if of_day.size else of_day
+        seen = {int(self.hour * HOUR_S // DAY_S), *turns.astype(np.int64).tolist()}
         hours = deque(_hours(rows))
         days: list[DayRow] = []
         for day in sorted(seen):

@@ -20,6 +20,7 @@ from detectors.finding import Finding, Report, Watch
 from detectors.learning import try_freeze
 from detectors.saved_state import plain, unplain
 from detectors.slow_recovery_state import SYMPTOM, After, Recovery, SlowRecoverySettings, SlowRecoveryState
+from detectors.stats.robust import median
 
 __all__ = ["After", "Recovery", "SlowRecovery", "SlowRecoverySettings", "SlowRecoveryState"]
 
@@ -206,15 +207,15 @@ class SlowRecovery:
         elif state.since_s is None:
             state.since_s = float(table[int(np.argmax(slow)), 0]) if slow.any() else recovery.at_s
         chosen = table[slow] if slow.any() else table
-        tau_s = float(np.median(chosen[:, 3]))
-        tau_u_s = float(np.median(chosen[:, 3] * chosen[:, 4]))
+        tau_s = median(chosen[:, 3])
+        tau_u_s = median(chosen[:, 3] * chosen[:, 4])
         baseline_s = exp(level)
         trend = None
         if state.active or ratio[-1] > WORTH_A_DATE:
             reach = Reach(limit=settings.urgent_ratio)
             trend = day_trend(state.days.day, state.days.mean, min_points=6, min_days=5.0, max_p=0.01, reach=reach)
         facts: dict[str, float | str | bool] = {
-            "ratio": float(np.median(np.exp(chosen[:, 1]))),
+            "ratio": median(np.exp(chosen[:, 1])),
             "ratio_now": float(ratio[-1]),
             "slow_of_last": float(slow.sum()),
             "of_last": float(table.shape[0]),

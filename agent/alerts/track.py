@@ -114,7 +114,7 @@ def earliest_due_s(tracks: Iterable[Track]) -> float:
 
 def finding_to_row(finding: Finding) -> dict[str, Any]:
     """JSON-able data; a number that cannot be (`believable`) becomes null, such a fact is left out."""
-    row = asdict(finding)
+    row = {name: getattr(finding, name) for name in Finding.__slots__}
     row["facts"] = {k: v for k, v in finding.facts.items() if isinstance(v, str) or believable(v)}
     row = {k: None if isinstance(v, float) and not believable(v) else v for k, v in row.items()}
     for name in TIMES:
