@@ -86,7 +86,8 @@ class Pipeline:
         """What findings, in order, change in the book of alerts."""
         out: list[Transition] = []
         for (_, probe_id), group in groupby(found, key=lambda row: row[:2]):
-            out += self.book.take(probe_id, [row[2] for row in group], self.now(probe_id, now_s))
+            # The book asks for what was known at the time of what it tells; only the time of judging is given here.
+            out += self.book.take(probe_id, [row[2] for row in group], ProbeNow(probe=probe_id, at_s=now_s))
         return out
 
     def tick(self) -> list[Transition]:

@@ -19,6 +19,7 @@ from agent.config.errors import ConfigError
 from agent.config.load import load_settings
 from agent.config.model import Settings
 from agent.config.nearest import did_you_mean
+from agent.logs import where
 from agent.replay.engine import Replayed
 from agent.replay.engine import replay as run_history
 from agent.replay.files.folder import HistoryError, open_history
@@ -47,9 +48,15 @@ def replay(options: Namespace) -> int:
     if faults := [*policy_problems(settings), *_faults(settings, options)]:
         return _refuse(faults, options, 2)
     try:
-        history = open_history(settings, options.history)
+        return _run(settings, options)
     except HistoryError as error:
         return _refuse([str(error)], options, 1)
+    except Exception as error:  # noqa: BLE001 - the last place: told, not thrown at a user
+        return _refuse([f"a fault of this program, please report it: {error!r} at {where(error)}"], options, 1)
+
+
+def _run(settings: Settings, options: Namespace) -> int:
+    history = open_history(settings, options.history)
     progress = Progress(sys.stderr)
     try:
         done = run_history(
