@@ -1,6 +1,6 @@
 """Samples as they come, turned into stretches: a row a sample, the signals of the unit's feeds beside its own."""
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from math import nan
 from typing import Final
 
@@ -47,6 +47,7 @@ class Intake:
         self._rows: dict[str, list[list[float]]] = {probe: [] for probe in settings.probes}
         self._fed: dict[str, tuple[float, Mapping[str, float]]] = {}
         self.reasons: dict[str, dict[str, Reason]] = {probe: {} for probe in settings.probes}
+        self.tee: Callable[[str, list[float]], None] | None = None  # is shown each row as well
         self.dropped = 0  # samples given up, the oldest first, because nobody took them
 
     def feed(self, sample: Sample) -> None:
@@ -68,6 +69,8 @@ class Intake:
             self.dropped += ROWS_MAX // 10
             del rows[: ROWS_MAX // 10]  # some at once: it is a list
         rows.append(row)
+        if self.tee is not None:
+            self.tee(sample.probe, row)
         self.reasons[sample.probe] = dict(sample.reasons)
 
     def waiting(self, probe_id: str) -> int:

@@ -23,6 +23,7 @@ from agent.intake import Intake
 from agent.outgoing import stamp
 from agent.pipeline import Pipeline
 from agent.publish.publisher import Publisher
+from agent.recording import Recording
 from agent.saving import Saved, Saving
 from agent.signals import Sample
 from agent.steps import TURN_S, Steps
@@ -97,6 +98,9 @@ class Service:
         self.pipeline = Pipeline(settings, self.counters, saved=saved.probes, book=saved.alerts, start_s=self.started_s)
         now_s = self.clock.monotonic()
         self.intake = Intake(settings)
+        self.recording = Recording(
+            settings, self.pipeline, self.intake, clock=self.clock, counters=self.counters, log=log
+        )
         self.steps = Steps(settings, self.pipeline, self.intake, counters=self.counters, log=log, now_s=now_s)
         self.acquisition = Acquisition(
             settings,
@@ -138,15 +142,14 @@ class Service:
             log=log,
             version=self.version,
             started_s=self.started_s,
+            history_disk=lambda: self.recording.disk,
         )
         self._restored = saved
         self._quickening = Quickening()
         self._burst_s: dict[str, float] = {}
         self._episode_s: dict[str, float] = {}  # since when an episode is open, monotonic
-        self._tick_every_s = min(TICK_S, self.steps.shortest_s)
-        self._tick_s = now_s
-        self._clock_steps = (0, 0)
-        self._dropped = 0
+        self._tick_every_s, self._tick_s = min(TICK_S, self.steps.shortest_s), now_s
+        self._clock_steps, self._dropped = (0, 0), 0
         self._jumped: list[Transition] = []  # what was judged when the clock was set forward
 
     @property
@@ -157,6 +160,7 @@ class Service:
     async def run(self, stop: asyncio.Event) -> None:
         """Poll, judge and publish until `stop` is set; then save, say offline and return, within five seconds."""
         self._say_started()
+        self.recording.start()
         publishing = _start("publisher", self.publisher.run())
         polling = _start("acquisition", self.acquisition.run())
         judging = _start("pipeline", self._judge_forever())
@@ -194,8 +198,6 @@ class Service:
             data_dir=str(settings.data_dir),
         )
         self.saving.say_refused(self._restored)
-
-    # From samples to transitions
 
     def _sample(self, sample: Sample) -> None:
         self._cross_jump(sample.time_s)
@@ -270,8 +272,6 @@ class Service:
             self.counters.count("sample_dropped", by=self.intake.dropped - self._dropped)
             self._dropped = self.intake.dropped
 
-    # The end
-
     def _offline(self, at_s: float) -> OutgoingMessage:
         return offline(self.settings, version=self.version, started_s=self.started_s, at_s=at_s)
 
@@ -280,7 +280,9 @@ class Service:
         try:
             await self._save_last()
         finally:
+            recording = _start("history", asyncio.to_thread(self.recording.finish, LAST_SAVE_S))
             await self.publisher.stop(self._offline(self.clock.utc()))
+            await asyncio.wait({recording}, timeout=HALT_S)
 
     async def _save_last(self) -> None:
         probes, until_s = list(self.settings.probes), self.clock.monotonic() + LAST_SAVE_S

@@ -1,7 +1,8 @@
 """What the outside is told besides alerts: the condition of each probe, and that the agent lives."""
 
+from collections.abc import Callable
 from dataclasses import replace
-from typing import Final
+from typing import Final, Literal
 
 from structlog.typing import FilteringBoundLogger
 
@@ -23,6 +24,8 @@ __all__ = ["Telling", "offline"]
 
 _REFRESH_S: Final = 60.0
 _SILENT_S: Final = 300.0
+Disk = Literal["ok", "low", "full"]
+_DISKS: Final = ("ok", "low", "full")
 _AHEAD_S: Final = 2.0  # event time so far ahead of the machine's clock: it was set back, and is being caught up with
 
 
@@ -48,7 +51,9 @@ class Telling:
         log: FilteringBoundLogger,
         version: str,
         started_s: float,
+        history_disk: Callable[[], Disk] = lambda: "ok",
     ) -> None:
+        self._history_disk = history_disk
         self._settings, self._pipeline, self._steps = settings, pipeline, steps
         self._store, self._publisher, self._clock, self._log = store, publisher, clock, log
         self._version, self._started_s = version, started_s
@@ -122,9 +127,10 @@ class Telling:
 
     def status(self, now_s: float) -> None:
         """Publish that the agent lives, each minute and when the disk changes (`now_s` is monotonic)."""
-        if now_s < self._beat_s and self._store.trouble is self._disk:
+        disk = (self._store.trouble, self._history_disk())
+        if now_s < self._beat_s and disk == self._disk:
             return
-        self._beat_s, self._disk = now_s + _REFRESH_S, self._store.trouble
+        self._beat_s, self._disk = now_s + _REFRESH_S, disk
         utc_s, heard = self._clock.utc(), self._heard_s
         silent = sum(utc_s - heard.get(probe, self._started_s) > _SILENT_S for probe in self._settings.probes)
         waiting, set_aside = self._store.counts()
@@ -140,6 +146,6 @@ class Telling:
             waiting=waiting,
             set_aside=set_aside,
             clock="unsynchronised" if self._clock.ahead_s > _AHEAD_S else "unknown",
-            disk=self._store.disk,
+            disk=max(self._store.disk, disk[1], key=_DISKS.index),
         )
         self._publisher.set_state(agent_topic(self._settings.site, self._settings.agent, "status"), payload)
