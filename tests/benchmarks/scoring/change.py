@@ -35,7 +35,10 @@ MEANS = {
 }
 # The one threshold of each, the documented default first, then ever less sensitive.
 LADDERS: Mapping[str, tuple[str, tuple[float, ...]]] = {
-    "Page-Hinkley": ("threshold", (50.0, 70.0, 100.0, 140.0, 200.0, 280.0, 400.0, 560.0, 800.0, 1200.0, 2000.0)),
+    "Page-Hinkley": (
+        "threshold",
+        (50.0, 70.0, 100.0, 140.0, 200.0, 280.0, 400.0, 560.0, 800.0, 1200.0, 2000.0, 5e3, 1.5e4, 5e4, 2e5, 1e6),
+    ),
     "ADWIN": ("delta", (0.002, 1e-4, 1e-6, 1e-9, 1e-14, 1e-20, 1e-30, 1e-50, 1e-80, 1e-130)),
 }
 _MAKE: Mapping[str, Callable[[float], Any]] = {
