@@ -59,9 +59,10 @@ class Stability:
             return np.zeros(0, np.bool_)
         close = np.abs(cell_temp_c - set_point_c) <= self._options.stable_band_k
         if np.count_nonzero(close) == close.size:
-            first_s, last_s = float(time_s[0]), float(time_s[-1])
-            gaps = max(first_s - self._seen_s, last_s - first_s)
-            if gaps <= self._options.stable_gap_s:  # as nearly always
+            first_s, last_s, gap_s = float(time_s[0]), float(time_s[-1]), self._options.stable_gap_s
+            if first_s - self._seen_s <= gap_s and (
+                last_s - first_s <= gap_s or not np.count_nonzero(time_s[1:] - time_s[:-1] > gap_s)
+            ):  # as nearly always
                 self._seen_s, self._off = last_s, False
                 return np.asarray(time_s >= self._stable_from_s)
         known = ~np.isnan(cell_temp_c)

@@ -175,12 +175,12 @@ def _search(
     span, n = max(float(elapsed[-1]), 1.0), float(elapsed.size)
     # Centred, the level drops out; then the drift is judged by what of its ramp the step does not explain already.
     level = float(o2.mean())
-    o2 = o2 - level
-    left_mean, ramp_mean = left.mean(axis=1), ramp.mean(axis=1) / span
+    wanted = np.stack((np.full(elapsed.size, 1.0 / n), o2 - level), axis=1)
+    left_mean, left_o2 = (left @ wanted).T
+    ramp_mean, ramp_o2 = (ramp @ wanted).T / span
     left_left = np.einsum("ij,ij->i", left, left) - n * left_mean**2 + _RIDGE * n
     ramp_left = np.einsum("ij,ij->i", ramp, left) / span - n * ramp_mean * left_mean
     ramp_ramp = np.einsum("ij,ij->i", ramp, ramp) / span**2 - n * ramp_mean**2 + _RIDGE * n
-    left_o2, ramp_o2 = left @ o2, ramp @ o2 / span
     slant = ramp_left / left_left
     own = np.maximum(ramp_ramp - slant * ramp_left, _RIDGE * n)
     drift = (ramp_o2 - slant * left_o2) / own

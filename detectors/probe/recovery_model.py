@@ -27,8 +27,12 @@ def responses(since_s: Floats, tau_s: Floats | float, damping_s: float) -> tuple
     """
     s = np.maximum(since_s, 0.0)
     if damping_s <= 0:
-        decayed = np.exp(-s / tau_s)
-        return decayed, np.asarray(s + tau_s * (decayed - 1))
+        decayed = s / -tau_s
+        np.exp(decayed, out=decayed)
+        ramp = decayed - 1.0
+        ramp *= tau_s
+        ramp += s
+        return decayed, ramp
     slow, fast = np.maximum(tau_s, damping_s), np.minimum(tau_s, damping_s)
     decayed = np.exp(-s / slow)
     both = s * decayed * _phi(s * (1 / fast - 1 / slow))
