@@ -15,7 +15,8 @@ nothing. Three things must hold at once, from daily means of tau over baseline:
   p < 0.005, autocorrelation counted, that may reach `slow_ratio` within 30 days by the steep end of its 80 % range.
 
 A filter that stands at 1.6 for good is slow, but is not closing, and is not told here. With z and p met by chance in
-0.13 % and 0.5 % of independent months, and both of them needed, a healthy filter speaks less than once in 1000 years.
+0.13 % and 0.5 % of independent months, and both of them needed, a healthy filter would speak less than once in 1000
+years; taus are not that well behaved: made noise with heavy tails gave 2 in 120.
 """
 
 from math import hypot, log

@@ -59,6 +59,7 @@ class HeaterOpenState:
     active: bool = False
     since_s: float | None = None
     fall_k_per_s: float | None = None  # at the time of the finding
+    from_c: float | None = None  # where the fall that was found began
 
     def to_dict(self) -> dict[str, Any]:
         """Plain JSON-able data."""
@@ -77,8 +78,9 @@ class HeaterOpen:
     Judged at every sample over the window that ends there: all its samples at full duty and below, spanning
     `window_s` (or three samples where polls are slower), the medians of its thirds falling at `min_fall_k_per_s`
     overall and each to the next by half of that at least. It ends when two samples in a row are not at full duty or
-    near the set point, or when the same window rises as it fell. Findings are made at the changes; between them the
-    last one holds, so a cell that has cooled to its flue and lies flat is still open.
+    near the set point, or when the same window rises as it fell and is above where the fall began: a dead heater's
+    cell follows its flue, up with the next charge of a batch as well, but only heat of its own brings it back. Findings
+    are made at the changes; between them the last one holds, so a cell that lies flat at its flue is still open.
     """
 
     def __init__(self, settings: HeaterOpenSettings | None = None, state: HeaterOpenState | None = None) -> None:
@@ -221,7 +223,8 @@ class HeaterOpen:
                 fall = self._fall(at_s[starts[i] : i + 1], temp_c[starts[i] : i + 1])
                 if not state.active and fall >= settings.min_fall_k_per_s:
                     state.active, state.since_s, state.fall_k_per_s = True, float(run_from_s[i]), fall
-                elif state.active and fall <= -settings.min_fall_k_per_s:
+                    state.from_c = float(temp_c[starts[i]])
+                elif state.active and fall <= -settings.min_fall_k_per_s and self._above_start(temp_c[i]):
                     state.active = False
                 else:
                     continue
@@ -229,6 +232,9 @@ class HeaterOpen:
                 continue
             found.append(self._finding(rows[:, i]))
         return found
+
+    def _above_start(self, temp_c: float) -> bool:
+        return self.state.from_c is None or temp_c > self.state.from_c
 
     def _fall(self, at_s: Floats, temp_c: Floats) -> float:
         """The fall of a window in K/s, 0 unless each third is below the one before (negative: above it)."""

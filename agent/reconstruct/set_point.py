@@ -75,11 +75,15 @@ class SetPoint:
     def _learn(self, closed: Closed) -> list[tuple[float, float]]:
         """Set points that these windows teach, and from when on each holds."""
         found: list[tuple[float, float]] = []
+        temps_c = closed.mean[:, 0]
+        near = np.abs(temps_c - self.value_c) <= self._band_k
+        if self.learnt and near.size and np.count_nonzero(near) == near.size:
+            self._stood_c = []  # as nearly always: it is where it belongs
+            return found
         for start_s, (temp_c, duty) in zip(closed.start_s.tolist(), closed.mean.tolist(), strict=True):
-            held = temp_c >= _WORKING_C and not (
-                duty < _HELD[0] or duty > _HELD[1]
-            )  # an unknown duty speaks not against
-            if not held:
+            # An unknown duty speaks not against it.
+            held = temp_c >= _WORKING_C and not (duty < _HELD[0] or duty > _HELD[1])
+            if not held or (self.learnt and abs(temp_c - self.value_c) <= self._band_k):
                 self._stood_c = []
                 continue
             if start_s != self._next_s:
@@ -88,8 +92,7 @@ class SetPoint:
             self._stood_c = [*self._stood_c, temp_c][-_WINDOWS:]
             if len(self._stood_c) < _WINDOWS or max(self._stood_c) - min(self._stood_c) > self._band_k:
                 continue
-            stood_c = median(np.array(self._stood_c))
-            if not self.learnt or abs(stood_c - self.value_c) > self._band_k:
-                self.learnt, self.value_c = True, stood_c
-                found.append((self._next_s, stood_c))
+            self.learnt, self.value_c = True, median(np.array(self._stood_c))
+            self._stood_c = []
+            found.append((self._next_s, self.value_c))
         return found

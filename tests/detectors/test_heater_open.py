@@ -29,7 +29,7 @@ def run(time_s, duty, temp_c, setpoint_c=None, cuts=(), restart=False):
 def naive(time_s, duty, temp_c, setpoint_c, options=None):
     """The definition, a sample at a time: returns (time, active) at each change."""
     o = HeaterOpenSettings() if options is None else options
-    kept, events, active, run_from, setpoint = [], [], False, None, np.nan
+    kept, events, active, run_from, setpoint, from_c = [], [], False, None, np.nan, np.nan
     for t, d, c, s in zip(time_s, duty, temp_c, setpoint_c, strict=True):
         if np.isfinite(s):
             setpoint = s
@@ -73,9 +73,9 @@ def naive(time_s, duty, temp_c, setpoint_c, options=None):
         if sum(falls) - max(falls) < 0.4 * o.min_fall_k_per_s * length:
             continue
         if not active and fall >= o.min_fall_k_per_s:
-            active = True
+            active, from_c = True, part[0][1]
             events.append((t, True))
-        elif active and fall <= -o.min_fall_k_per_s:
+        elif active and fall <= -o.min_fall_k_per_s and c > from_c:
             active = False
             events.append((t, False))
     return events
@@ -126,7 +126,18 @@ def test_it_stays_found_when_the_cell_has_cooled_to_the_flue_and_ends_when_it_he
     duty = np.concatenate([duty, np.ones(again.size)])
     found = run(time_s, duty, temp_c)
     assert [f.active for f in found] == [True, False]
-    assert 6 * 3600.0 < found[1].at_s - T0 < 6 * 3600.0 + 300.0
+    # Above where it fell from, within 10 K of the set point: 900 s x ln(400 / 10) of heating, and a window.
+    assert 6 * 3600.0 + 3000.0 < found[1].at_s - T0 < 6 * 3600.0 + 3600.0
+
+
+def test_a_dead_heater_in_a_batch_furnace_is_one_finding_however_its_flue_comes_and_goes():
+    t = np.arange(0.0, 86_400.0, 10.0)
+    flue = 400.0 + 200.0 * np.sign(np.sin(2.0 * np.pi * t / 14_400.0))
+    temp = np.empty(t.size)
+    temp[0] = SET_C
+    for i in range(1, t.size):
+        temp[i] = temp[i - 1] + (flue[i] - temp[i - 1]) * 10.0 / 900.0
+    assert [f.active for f in run(T0 + t, np.ones(t.size), np.round(temp))] == [True]
 
 
 def test_it_ends_when_the_duty_is_taken_away_but_not_by_one_odd_sample():
