@@ -3,6 +3,7 @@
 import json
 import sys
 from argparse import Namespace
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from datetime import date
 from pathlib import Path
@@ -14,8 +15,9 @@ from agent.config.load import load_settings
 from agent.config.model import Settings
 from agent.config.nearest import did_you_mean
 from agent.replay.files.arrow_columns import INSTALL
+from agent.replay.files.box import open_days
 from agent.replay.files.days import Day, days_of
-from agent.replay.files.folder import HistoryError, HistoryFolder, open_history
+from agent.replay.files.folder import HistoryError, open_history
 from agent.replay.files.problems import Problems
 from agent.replay.files.write_parquet import NotWrittenError, unchanged, write_day
 
@@ -39,7 +41,7 @@ class _Tally:
 
 
 def export(options: Namespace) -> int:
-    """Write the days of `data_dir/history` that are not yet in `--to`, or have changed, as Parquet.
+    """Write the days of `data_dir/history`, and the open one, that are not yet in `--to`, or have changed, as Parquet.
 
     Exit code 0 where all days asked for are there, 1 where there is nothing or some could not be read or written, 2
     where the configuration or the arguments cannot be used, or pyarrow is missing.
@@ -59,10 +61,14 @@ def export(options: Namespace) -> int:
     try:
         history = open_history(settings, settings.data_dir / "history")
         problems.merge(history.noticed)
-        for probe in history.probes:
-            if not options.probe or probe in options.probe:
-                tallies[probe] = _Tally()
-                _export_probe(history, probe, options, tallies[probe], problems)
+        tallies = {probe: _Tally() for probe in history.probes if not options.probe or probe in options.probe}
+        left = dict.fromkeys(tallies)
+        if history.box is not None:
+            for probe, rows in open_days(settings, history.box, tuple(tallies), problems):
+                _export_days(days_of(history, probe, rows), options, tallies[probe], problems)
+                left.pop(probe, None)
+        for probe in left:
+            _export_days(days_of(history, probe), options, tallies[probe], problems)
     except (HistoryError, NotWrittenError) as error:
         error_text = str(error)
     if options.json:
@@ -96,11 +102,11 @@ def _faults(settings: Settings, options: Namespace) -> list[str]:
     return faults
 
 
-def _export_probe(history: HistoryFolder, probe: str, options: Namespace, tally: _Tally, problems: Problems) -> None:
-    for day in days_of(history, probe):
+def _export_days(days: Iterable[Day], options: Namespace, tally: _Tally, problems: Problems) -> None:
+    for day in days:
         if (options.from_date and day.date < options.from_date) or (options.to_date and day.date > options.to_date):
             continue
-        path = options.to / f"probe={probe}" / f"date={day.date}.parquet"
+        path = options.to / f"probe={day.probe}" / f"date={day.date}.parquet"
         if unchanged(path, day.stamp):
             tally.count(day)
             tally.unchanged += 1

@@ -3,7 +3,6 @@
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass, field
-from datetime import UTC, datetime
 from math import inf, isfinite
 from pathlib import Path
 from typing import Final
@@ -12,11 +11,12 @@ from zoneinfo import ZoneInfo
 import numpy as np
 
 from agent.config.model import Settings
-from agent.config.nearest import did_you_mean
 from agent.intake import columns_of
-from agent.replay.files.columns import Wanted, as_recorded, wanted_of
+from agent.replay.files.box import OpenDays, box_of, in_open_days, open_days
+from agent.replay.files.columns import as_recorded, wanted_of
 from agent.replay.files.csv_file import CsvFile, csv_source
-from agent.replay.files.csv_head import Format, header_cells
+from agent.replay.files.csv_head import Format
+from agent.replay.files.listing import DATED, SUFFIXES, files_of_probe, of_probe, of_several
 from agent.replay.files.order import gathered, in_time_order
 from agent.replay.files.parquet import ParquetPiece, header_of, parquet_sources
 from agent.replay.files.problems import Problems
@@ -25,10 +25,8 @@ from agent.replay.files.source import UnreadableError
 from agent.signals import SIGNALS
 from detectors.stretch import Stretch
 
-__all__ = ["HistoryError", "HistoryFolder", "day_of", "open_history"]
+__all__ = ["HistoryError", "HistoryFolder", "open_history"]
 
-_SUFFIXES: Final = (".parquet", ".csv", ".csv.gz")
-_DATED: Final = re.compile(r"date=(\d{4}-\d\d-\d\d)\.(parquet|csv|csv\.gz)\Z")
 _RECORDED: Final = re.compile(rb"time,([a-z0-9_,]+)\n(?:\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d\.\d{3}Z,|\Z)")
 _EVERY: Final = 64  # one row in so many is looked at for how full a column is
 _LOOKS: Final = 16  # of fewer rows nothing is said
@@ -47,6 +45,7 @@ class HistoryFolder:
     files: dict[str, tuple[tuple[Path, bool], ...]]  # by probe; True where a file holds several probes
     root: Path
     noticed: Problems  # what was noticed in the folder itself: add it to those of the probes
+    box: Path | None = None  # the data_dir whose database has the open days
     _opened: dict[str, tuple[list[CsvFile | ParquetPiece], Problems]] = field(default_factory=dict, repr=False)
 
     @property
@@ -55,19 +54,25 @@ class HistoryFolder:
         return tuple(self.files)
 
     def span(self, probe: str) -> tuple[float, float] | None:
-        """About the first and the last time, UTC s, rather too wide than too narrow; None where nothing is readable."""
+        """About the first and the last time, UTC s, rather too wide than too narrow; None where nothing is readable.
+
+        Cheap, but for the open days of a box, which are read.
+        """
         sources = self._sources(probe)[0]
         first = min((source.first_s for source in sources if isfinite(source.first_s)), default=inf)
         last = -inf
         for source in reversed(sources):
             end = source.last_row_s() if isinstance(source, CsvFile) else source.last_s
             last = max(last, end if isfinite(end) else -inf)
-            if _DATED.match(source.path.name) and isfinite(end):
+            if DATED.match(source.path.name) and isfinite(end):
                 break  # days are in order
+        if self.box is not None:
+            for _, stretch in open_days(self.settings, self.box, (probe,), Problems()):
+                first, last = min(first, float(stretch.time_s[0])), max(last, float(stretch.time_s[-1]))
         return (first, last) if first <= last else None
 
     def rows(self, probe: str) -> int | None:
-        """About how many rows, for progress."""
+        """About how many rows in files, for progress; None where there are no files yet."""
         return sum(source.rows for source in self._sources(probe)[0]) or None
 
     def stretches(self, probe: str, problems: Problems) -> Iterator[Stretch]:
@@ -76,7 +81,9 @@ class HistoryFolder:
         Signals: those of the probe and its feeds that any of its files has, float64, NaN where missing; the same ones
         in every chunk.
         """
-        sources, found = self._sources(probe)
+        sources: list[CsvFile | ParquetPiece | OpenDays] = list(self._of_box(probe, problems))
+        files, found = self._sources(probe)
+        sources += files
         problems.merge(found)
         own, fed = columns_of(self.settings, probe)
         there = {signal for source in sources for signal in source.signals}
@@ -95,6 +102,18 @@ class HistoryFolder:
                     "rows; where a historian writes only changes, export it at fixed times",
                 )
 
+    def _of_box(self, probe: str, problems: Problems) -> Iterator[OpenDays]:
+        """The open days, and into the files whatever day was closed since the folder was looked at."""
+        if self.box is None:
+            return
+        for _, stretch in open_days(self.settings, self.box, (probe,), problems):
+            yield OpenDays(stretch)
+        had = self.files[probe]
+        now = tuple((path, False) for path in files_of_probe(self.root / f"probe={probe}", problems))
+        if new := tuple(each for each in now if each not in had):
+            self.files[probe] = (*had, *new)
+            self._opened.pop(probe, None)
+
     def _sources(self, probe: str) -> tuple[list[CsvFile | ParquetPiece], Problems]:
         if probe not in self._opened:
             problems = Problems()
@@ -110,7 +129,7 @@ class HistoryFolder:
     def _of_file(self, probe: str, path: Path, shared: bool, problems: Problems) -> list[CsvFile | ParquetPiece]:
         settings, name = self.settings, self.name(path)
         said = settings.history.time_zone
-        dated = _DATED.match(path.name)
+        dated = DATED.match(path.name)
         zone = ZoneInfo(said) if said else ZoneInfo("UTC") if dated and not shared else None
         wanted = wanted_of(settings, probe, shared=shared)
         if path.name.endswith(".parquet"):
@@ -156,20 +175,26 @@ def open_history(settings: Settings, folder: Path) -> HistoryFolder:
         There is nothing to read.
     """
     problems = Problems()
-    if not folder.exists():
+    folder = folder.absolute()
+    inside = folder / "history"
+    if not any(folder.glob("probe=*")) and (inside.is_dir() or box_of(inside) is not None):  # a box's data_dir
+        folder = inside
+    box = box_of(folder)  # a new one has no closed day yet
+    if box is None and not folder.exists():
         raise HistoryError(f"{folder}: no such folder")
-    root = folder if folder.is_dir() else folder.parent
+    root = folder.parent if folder.is_file() else folder
     files: dict[str, list[tuple[Path, bool]]] = {probe: [] for probe in settings.probes}
     try:
-        entries = sorted(folder.iterdir()) if folder.is_dir() else [folder]
+        entries = [folder] if folder.is_file() else sorted(folder.iterdir()) if folder.exists() else []
         for entry in entries:
             if entry.is_dir() and entry.name.startswith("probe="):
-                _of_probe(entry, settings, files, problems)
-            elif entry.name.endswith(_SUFFIXES):
-                _of_several(entry, settings, files, problems)
+                of_probe(entry, settings, files, problems)
+            elif entry.name.endswith(SUFFIXES):
+                of_several(entry, settings, files, problems)
     except OSError as error:
         raise HistoryError(f"{folder}: {error.strerror or error}") from None
-    found = {probe: tuple(those) for probe, those in files.items() if those}
+    known = in_open_days(box) if box is not None and not all(files.values()) else ()
+    found = {probe: tuple(those) for probe, those in files.items() if those or probe in known}
     if not found:
         said = "".join(f"\n  {line}" for line in problems.lines(10))
         raise HistoryError(
@@ -177,56 +202,4 @@ def open_history(settings: Settings, folder: Path) -> HistoryFolder:
             f"one of {', '.join(settings.probes)}, and for such files with columns named in a probe's "
             f"history_columns{said}"
         )
-    return HistoryFolder(settings, found, root, problems)
-
-
-def _of_probe(entry: Path, settings: Settings, files: dict[str, list[tuple[Path, bool]]], problems: Problems) -> None:
-    probe = entry.name.removeprefix("probe=")
-    if probe not in settings.probes:
-        hint = did_you_mean(probe, settings.probes)
-        problems.add(entry.name, f"not used: no probe {probe!r} is configured{hint}")
-        return
-    try:
-        files[probe] += [(path, False) for path in sorted(entry.iterdir()) if path.name.endswith(_SUFFIXES)]
-    except OSError as error:
-        problems.add(entry.name, f"not used: {error.strerror or error}")
-
-
-def _of_several(path: Path, settings: Settings, files: dict[str, list[tuple[Path, bool]]], problems: Problems) -> None:
-    """A file in the folder itself: whose columns it has."""
-    try:
-        names = header_of(path)[0] if path.name.endswith(".parquet") else header_cells(head_of(path))
-    except UnreadableError as error:
-        problems.add(path.name, f"not used: {error}")
-        return
-    there = {name.strip() for name in names}
-    whose = [probe for probe in settings.probes if _has_any(wanted_of(settings, probe, shared=True), settings, there)]
-    for probe in whose:
-        files[probe].append((path, True))
-    if not whose:
-        problems.add(
-            path.name,
-            "not used: none of its columns is named in a probe's history_columns; a file of one probe belongs into "
-            "the folder probe=<id>",
-        )
-
-
-def _has_any(wanted: Wanted, settings: Settings, there: set[str]) -> bool:
-    """Whether a column says whose it is: one of the probe's own, and not only of a feed."""
-    own, _ = columns_of(settings, wanted.probe)
-    said = settings.probes[wanted.probe].history_columns
-    return any(
-        each.column in there
-        for signal, candidates in wanted.signals.items()
-        if signal in own or signal in said
-        for each in candidates
-    )
-
-
-def day_of(path: Path) -> float | None:
-    """The start of the day that a file is named after, UTC s."""
-    found = _DATED.match(path.name)
-    try:
-        return None if found is None else datetime.fromisoformat(found[1]).replace(tzinfo=UTC).timestamp()
-    except ValueError:
-        return None
+    return HistoryFolder(settings, found, root, problems, box)
