@@ -6,7 +6,7 @@ A hole longer than `max_gap_s` ends a run: nobody knows what was in it. What was
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass, field, fields, is_dataclass
 from typing import Any, ClassVar, NamedTuple, Self
 
 import numpy as np
@@ -65,7 +65,7 @@ class Change(NamedTuple):
 
 @dataclass(slots=True, kw_only=True)
 class RuleState:
-    """Base of the states of rules: plain fields, `HeldState`s among them, with a symptom's name and a version."""
+    """Base of the states of rules: plain fields, `HeldState`s and their like, with a symptom's name and a version."""
 
     SYMPTOM: ClassVar[str] = ""
     VERSION: ClassVar[int] = 1
@@ -82,7 +82,8 @@ class RuleState:
         made = cls()
         for f in fields(cls):
             value = saved[f.name]
-            setattr(made, f.name, HeldState(**value) if isinstance(getattr(made, f.name), HeldState) else value)
+            part = getattr(made, f.name)
+            setattr(made, f.name, part.__class__(**value) if is_dataclass(part) else value)
         return made
 
 
@@ -223,7 +224,7 @@ def _keep(rule: HeldFor, state: HeldState, time_s: Floats, on: Bools, off: Bools
 
 
 def _plain(value: Any) -> Any:
-    if isinstance(value, HeldState):
+    if is_dataclass(value):
         return {f.name: _plain(getattr(value, f.name)) for f in fields(value)}
     if isinstance(value, list):
         return [_plain(item) for item in value]
