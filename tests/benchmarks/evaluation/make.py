@@ -68,6 +68,8 @@ def make_case(recipe: CaseRecipe) -> Case:
             like = named["east"].plan
             same = {"period_s": like.period_s, "feeds": like.feeds, "feed_period_s": like.feed_period_s}
             named[name].plan = replace(named[name].plan, burst_s=min(like.burst_s, like.period_s), **same)
+            gaps = named["east"].schedule.gaps  # of the recorder, which they share
+            named[name].schedule = replace(named[name].schedule, gaps=gaps)
     settings = make_settings(
         {name: (p.plan, p.own) for name, p in named.items()}, unit.plan, feed, recipe.number, draws("settings")
     )
@@ -201,7 +203,7 @@ def _excuses(named: dict[str, _Probe], to_s: float) -> tuple[Excuse, ...]:
         Excuse(name, "no_communication", low, min(high + 3600.0, to_s))
         for name, p in named.items()
         for low, high in p.schedule.outages
-        if high - low > 240.0
+        if high - low + 2.5 * p.plan.period_s > 300.0  # between two answers lie the outage and up to two polls
     )
 
 
@@ -223,6 +225,7 @@ def _truth(p: _Probe, unit: Unit) -> dict[str, Floats]:
         "offset_mv": daily(h.offset_mv),
         "remaining_mv": daily(h.offset_mv + h.damp_mv - h.stored_at(h.time_s)),
         "tau_s": daily(h.tau_s),
+        "tau_factor": daily(h.tau_factor),
         "duty": daily(np.minimum(h.demand, 1.0)),
         "demand_noise": daily(h.loss_log),
         "alive": daily(alive),
