@@ -7,6 +7,7 @@ and a file of history needs a few digits a value instead of seventeen.
 
 from collections.abc import Callable
 from decimal import Decimal
+from functools import partial
 from math import isfinite
 from struct import Struct
 from typing import Any, Final, Protocol
@@ -14,7 +15,7 @@ from typing import Any, Final, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Scaling", "value_reader", "values_of"]
+__all__ = ["Scaling", "step_of", "value_reader", "values_of"]
 
 _FLOAT32: Final = Struct("<f")
 _FLOAT32_MOST: Final = 1e38  # beyond it rounding to seven digits may leave the type's range
@@ -37,12 +38,27 @@ class Scaling(Protocol):
     def offset(self) -> float:
         """Value = raw x scale + offset."""
 
+    @property
+    def decimals(self) -> int | None:
+        """Floats only: digits after the point that mean something."""
+
+
+def step_of(register: Scaling | None) -> float:
+    """The smallest step of a register's value, 0 where it is too fine to matter or unknown."""
+    if register is None:
+        return 0.0
+    if register.type.startswith("float"):
+        return 0.0 if register.decimals is None else float(10.0**-register.decimals)
+    return abs(register.scale)
+
 
 def value_reader(register: Scaling) -> Callable[[float], float]:
     """A function from the raw number to the value in engineering units."""
     scale, offset = register.scale, register.offset
     plain = scale == 1.0 and offset == 0.0
     if register.type.startswith("float"):
+        if register.decimals is not None:
+            return partial(_rounded, scale, offset, 10.0**register.decimals)
         read = _shortest32 if register.type == "float32" else float
         return read if plain else lambda raw: read(raw) * scale + offset
     if plain:
@@ -59,6 +75,9 @@ def values_of(register: Scaling, raw: NDArray[np.float64]) -> NDArray[np.float64
     scale, offset = register.scale, register.offset
     plain = scale == 1.0 and offset == 0.0
     if register.type.startswith("float"):
+        if register.decimals is not None:
+            ten = 10.0**register.decimals
+            return np.rint((raw * scale + offset) * ten) / ten
         read = _shortest32_of(raw) if register.type == "float32" else raw
         return read if plain else read * scale + offset
     parts = None if plain else _whole(scale, offset)
@@ -79,6 +98,11 @@ def _whole(scale: float, offset: float) -> tuple[int, int, int] | None:
         return None
     over = 10**digits
     return int(slope * over), int(start * over), over
+
+
+def _rounded(scale: float, offset: float, ten: float, raw: float) -> float:
+    value = (raw * scale + offset) * ten
+    return round(value) / ten if isfinite(value) else value
 
 
 def _shortest32(raw: float) -> float:

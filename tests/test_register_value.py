@@ -8,11 +8,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from agent.register_value import value_reader, values_of
+from agent.register_value import step_of, value_reader, values_of
 
 
-def register(kind, scale=1.0, offset=0.0):
-    return SimpleNamespace(type=kind, scale=scale, offset=offset)
+def register(kind, scale=1.0, offset=0.0, decimals=None):
+    return SimpleNamespace(type=kind, scale=scale, offset=offset, decimals=decimals)
 
 
 def same(a, b):
@@ -56,3 +56,18 @@ def test_nothing_changes_a_float64_or_a_plain_count():
     assert value_reader(register("float64"))(0.1 + 0.2) == 0.1 + 0.2
     assert value_reader(register("uint16"))(65535) == 65535.0
     assert values_of(register("uint16"), np.array([1.0, np.nan]))[0] == 1.0
+
+
+@given(st.floats(-1e4, 1e4, width=32), st.integers(0, 4))
+def test_digits_that_mean_nothing_are_rounded_off_live_and_in_arrays_alike(raw, decimals):
+    at = register("float32", decimals=decimals)
+    value = value_reader(at)(raw)
+    assert len(repr(value).partition(".")[2]) <= max(decimals, 1)
+    assert abs(value - raw) <= 0.5000001 * 10.0**-decimals
+    assert values_of(at, np.array([raw]))[0] == value
+    assert step_of(at) == pytest.approx(10.0**-decimals)
+
+
+def test_the_step_of_a_register():
+    assert step_of(register("uint16", -0.01)) == 0.01
+    assert step_of(register("float32")) == step_of(None) == 0.0

@@ -10,6 +10,7 @@ from agent.commands.expected import HOT_C, WAYS, Way, scaled
 from agent.commands.verdict import Fit, Verdict
 from agent.commands.wide import joined, number
 from agent.config.model import RegisterMap
+from agent.register_value import step_of
 from detectors.probe.nernst import AIR_O2_FRAC, cell_emf_mv, nernst_factor_mv, o2_frac_from_emf
 from detectors.probe.thermocouple import TYPES, terminal_mv
 
@@ -127,8 +128,7 @@ def _tolerance(register_map: RegisterMap, at: _Point) -> float:
     """What registers round away, four times; more where a damped signal may be moving. [mV]"""
 
     def step(name: str) -> float:
-        register = register_map.signals[name]
-        return 0.0 if register.type.startswith("float") else abs(register.scale)
+        return step_of(register_map.signals[name])
 
     conventions = register_map.conventions
     k_mv = float(nernst_factor_mv(at.temp, invalid="nan"))

@@ -5,6 +5,7 @@ from math import hypot, sqrt
 from typing import Final
 
 from agent.config.model import RegisterMap
+from agent.register_value import step_of
 from detectors.probe.nernst import nernst_factor_mv
 
 __all__ = ["duty_u", "uncertainty_of"]
@@ -17,8 +18,7 @@ def uncertainty_of(name: str, values: Mapping[str, float], register_map: Registe
     """Standard uncertainty from rounding alone of a reconstructed value, in its unit; None where it cannot be told."""
 
     def step(signal: str) -> float:
-        register = register_map.signals.get(signal)
-        return 0.0 if register is None or register.type.startswith("float") else abs(register.scale)
+        return step_of(register_map.signals.get(signal))
 
     def relative(signal: str) -> float:
         value = values.get(signal, 0.0)

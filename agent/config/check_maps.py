@@ -70,6 +70,8 @@ def _check_flag(at: Key, _kind: Kind, register: Register) -> Faults:
         yield (*at, "plausible"), "a flag is 0 or 1: leave plausible out"
     if register.wraps_at is not None:
         yield (*at, "wraps_at"), "only a counter wraps: leave it out"
+    if register.decimals is not None:
+        yield (*at, "decimals"), "a flag is 0 or 1: leave decimals out"
 
 
 def _check_number(at: Key, kind: Kind, register: Register) -> Faults:
@@ -88,6 +90,10 @@ def _check_number(at: Key, kind: Kind, register: Register) -> Faults:
     if kind is Kind.INTEGER and (register.scale != 1 or register.offset != 0):
         yield (*at, "scale" if register.scale != 1 else "offset"), f"{at[-1]} is a code, which is not scaled"
     yield from _check_plausible(at, register)
+    if register.decimals is not None and not register.type.startswith("float"):
+        yield (*at, "decimals"), f"{register.type} has the digits of its scale: leave it out"
+    elif register.decimals is not None and kind is not Kind.ANALOG:
+        yield (*at, "decimals"), f"{at[-1]} is a count or a code, which is not rounded: leave it out"
     if register.wraps_at is not None:
         if kind is not Kind.COUNTER:
             yield (*at, "wraps_at"), f"{at[-1]} is no counter: leave it out"

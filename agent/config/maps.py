@@ -39,6 +39,10 @@ class Register(Part):
     invert: Annotated[Bool, Field(description="Flags only: 0 on the wire means yes.")] = False
     scale: Annotated[Number, Field(description="Value = raw x scale + offset [unit of the signal per count].")] = 1.0
     offset: Annotated[Number, Field(description="Value = raw x scale + offset [unit of the signal].")] = 0.0
+    decimals: Annotated[Int, Field(ge=0, le=9)] | None = Field(
+        default=None,
+        description="Floats only: digits after the point that mean something; what is finer is noise and rounded off.",
+    )
     sentinels: Annotated[
         tuple[Number, ...], Field(description="Raw values, before scale and offset, that mean 'no value'.")
     ] = ()

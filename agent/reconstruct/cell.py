@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from agent.config.model import Conventions, RegisterMap
 from agent.reconstruct.carry import storable, unstorable
 from agent.reconstruct.flags import CHECK_FLAGS, Raised, any_raised
+from agent.register_value import step_of
 from detectors.probe.nernst import ABSOLUTE_ZERO_C, AIR_O2_FRAC, MV_PER_K, ZERO_C_IN_K
 from detectors.stretch import Floats, Stretch
 
@@ -60,9 +61,8 @@ class Cell:
             conventions.cell_emf_during_checks if self.emf_measured else conventions.o2_during_checks
         ) == "held"
         emf, o2 = mapped.get("cell_emf"), mapped.get("o2")
-        self.emf_step_mv = 0.0 if emf is None or emf.type.startswith("float") else abs(emf.scale)
-        o2_step = 0.0 if o2 is None or o2.type.startswith("float") else abs(o2.scale)
-        self.o2_step_pct = conventions.o2_resolution or o2_step
+        self.emf_step_mv = step_of(emf)
+        self.o2_step_pct = conventions.o2_resolution or step_of(o2)
 
     def to_dict(self) -> dict[str, Any]:
         """State as JSON-able data."""

@@ -5,7 +5,7 @@ the file has it all.
 """
 
 import os
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from pathlib import Path
 from typing import Final
 
@@ -53,21 +53,22 @@ class DayCloser:
         every = sorted(probes)
         for group in range(min(groups, len(every))):
             parts: dict[str, list[Part]] = {probe: [] for probe in every[group::groups]}
-            for segments in self._slices(blocks, damaged):
+            for segments in self._slices(blocks, damaged, parts):
                 for one in segments:
-                    if one.probe in parts:
-                        _add(parts[one.probe], one)
+                    _add(parts[one.probe], one)
                 yield
             for probe in list(parts):
                 yield from self._probe(day, probe, parts.pop(probe))
 
-    def _slices(self, blocks: Sequence[BlockAt], damaged: set[int]) -> Iterator[list[Segment]]:
+    def _slices(
+        self, blocks: Sequence[BlockAt], damaged: set[int], wanted: Collection[str] | None = None
+    ) -> Iterator[list[Segment]]:
         for first in range(0, len(blocks), _BLOCKS_A_SLICE):
             found: list[Segment] = []
             for block in blocks[first : first + _BLOCKS_A_SLICE]:
                 for data in self._database.data([block.id]):
                     try:
-                        found += segments_of(data)
+                        found += segments_of(data, wanted)
                     except ValueError:
                         damaged.add(block.id)
             yield found

@@ -45,12 +45,14 @@ def read_open_days(
     read, nothing comes. Days whose file stands beside it are left out, but for samples that came after it was written.
     """
     with _Open(path) as days:
-        rows: dict[str, int] = {}
-        for probe, _, lines in days.lines(None):
-            if probes is None or probe in probes:
+        if probes is not None and len(probes) == 1:
+            every, groups = list(probes), 1
+        else:
+            rows: dict[str, int] = {}
+            for probe, _, lines in days.lines(probes):
                 rows[probe] = rows.get(probe, 0) + len(lines)
-        every = sorted(rows)
-        groups = max(1, -(-sum(rows.values()) // _ROWS_AT_ONCE))
+            every = sorted(rows)
+            groups = max(1, -(-sum(rows.values()) // _ROWS_AT_ONCE))
         for group in range(min(groups, len(every))):
             parts: dict[str, list[Part]] = {probe: [] for probe in every[group::groups]}
             for probe, columns, lines in days.lines(parts):
@@ -117,11 +119,11 @@ class _Open:
             return
         for number, day, data in self._blocks(self._db):
             try:
-                segments = list(segments_of(data))
+                segments = list(segments_of(data, wanted))
             except ValueError:
                 continue
             for one in segments:
-                if (wanted is None or one.probe in wanted) and not self._in_file(one.probe, day, number):
+                if not self._in_file(one.probe, day, number):
                     yield one.probe, one.columns, one.lines
 
     def _in_file(self, probe: str, day: int, number: int) -> bool:

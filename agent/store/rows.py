@@ -5,7 +5,7 @@ with milliseconds. Times of one length in one zone are in order when their texts
 """
 
 import zlib
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from math import isfinite
 from typing import Final
@@ -81,8 +81,8 @@ def pour(segments: Iterable[Segment]) -> bytes:
     return zlib.compress(text.encode(), _LEVEL)
 
 
-def segments_of(data: bytes) -> Iterator[Segment]:
-    """What `pour` was given. ValueError where the data is damaged."""
+def segments_of(data: bytes, wanted: Collection[str] | None = None) -> Iterator[Segment]:
+    """What `pour` was given, of all probes or of those that are wanted. ValueError where the data is damaged."""
     try:
         text = zlib.decompress(data).decode()
     except zlib.error as error:
@@ -90,4 +90,5 @@ def segments_of(data: bytes) -> Iterator[Segment]:
     for part in text.split("#")[1:]:
         head, _, body = part.partition("\n")
         probe, *columns = head.split(",")
-        yield Segment(probe, tuple(columns), body.splitlines())
+        if wanted is None or probe in wanted:
+            yield Segment(probe, tuple(columns), body.splitlines())

@@ -23,10 +23,11 @@ __all__ = ["NAME", "BlockAt", "SamplesDatabase", "salvage"]
 
 NAME: Final = "samples.db"
 LOG_BYTES_MAX: Final = 64 * 1024 * 1024
+_PAGE_BYTES: Final = 1024  # a commit is some 8 kB of samples and a few pages beside: small ones, a third less to write
 _MIGRATIONS: Final[Sequence[Migration]] = (
     (
         # The blob last: what blocks there are is read without touching what is in them.
-        "CREATE TABLE blocks (id INTEGER PRIMARY KEY AUTOINCREMENT, day INTEGER NOT NULL, first_ms INTEGER NOT NULL,"
+        "CREATE TABLE blocks (id INTEGER PRIMARY KEY, day INTEGER NOT NULL, first_ms INTEGER NOT NULL,"
         " last_ms INTEGER NOT NULL, rows INTEGER NOT NULL, data BLOB NOT NULL)",
         # Days whose files were written, with the last block that is in them: those blocks leave a while later.
         "CREATE TABLE written (day INTEGER PRIMARY KEY, upto INTEGER NOT NULL, at_s REAL NOT NULL)",
@@ -62,9 +63,11 @@ class SamplesDatabase:
         check_permission(path)
         self._db = open_file(path)
         try:
+            self._db.execute(f"PRAGMA page_size = {_PAGE_BYTES:d}")
             self._db.execute("PRAGMA journal_mode = WAL").fetchone()
             self._db.execute("PRAGMA synchronous = FULL")  # a sync each COMMIT_S: a power cut is a kill, no more
             self._db.execute("PRAGMA wal_autocheckpoint = 0")
+            self._db.execute("PRAGMA secure_delete = OFF")  # what leaves is not written once more as zeros
             migrate(self._db, _MIGRATIONS, name=str(path), now_s=now_s)
             self.blocks()  # damage is met now
         except BaseException as error:  # the file handle must not outlive any failure

@@ -130,7 +130,7 @@ def fits(config, capsys, probe, *changes):
 
 
 def test_a_wrong_word_order_is_recognised_by_what_the_right_one_would_give(config, capsys):
-    text = fits(config, capsys, "econ_west", ('type = "float32" }', 'type = "float32", order = "cdab" }'))
+    text = fits(config, capsys, "econ_west", ('type = "float32"', 'type = "float32", order = "cdab"'))
     assert 'order = "abcd" would be' in text
     assert "cell_temp 700" in text or "cell_temp 699." in text
     assert "Nernst" not in text  # in the better order the three belong together

@@ -47,6 +47,7 @@ def decode(image, register_map, shift=0):
         raw = struct.unpack(">" + CODES[register.type], struct.pack(f">{len(words)}H", *words))[0]
         decimal = Decimal(str(np.float32(raw)) if register.type == "float32" else raw)
         value = float(decimal * Decimal(repr(register.scale)) + Decimal(repr(register.offset)))
+        value = value if register.decimals is None else round(value, register.decimals)
         found[name] = np.nan if raw in register.sentinels else value
     for word in register_map.status_words.values():
         on = word.values[image[word.table][word.address + shift]]
