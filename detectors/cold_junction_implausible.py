@@ -4,8 +4,8 @@ Out of range: outside -40..125 degC for a minute, beyond any electronics (common
 above, a shorted one far below (IEC 60751: 1000 ohm at 0 degC). Jumping: a head is kilograms of metal; in still air it
 follows with a time constant of ten minutes and more, so over 15 K and 0.5 K/s between two samples is no head, three
 times within an hour is no accident. Stuck: unchanged to the last digit for a day or three times the longest run learnt
-in the first fortnight, while the flue gas moved by 30 K or another head by 5 K over the run. Cannot see an error of a
-few kelvins (`thermocouple_mismatch` does where millivolts are told).
+in the first fortnight, while the flue gas moved by 30 K or another head by 5 K, watched from eight hours on. Cannot see
+an error of a few kelvins (`thermocouple_mismatch` does where millivolts are told).
 
 Evidence: a minute of two votes of three; three jumps, each away and not a lone spike back; a day. Steady rooms repeat
 for hours at 1 K resolution: hence the learnt run, and what has moved. Everything flat is not the sensor's. Absolute
@@ -28,6 +28,7 @@ __all__ = ["ColdJunctionImplausible", "ColdJunctionImplausibleSettings", "ColdJu
 
 SYMPTOM = "cold_junction_implausible"
 HOUR_S = 3600.0
+WATCHED_FROM = 1.0 / 3.0  # of the shortest limit: from there on what moves around it is watched
 MOST_C = 3000.0  # a flue or a head beyond is a sentinel
 MOST_GAP_S = 21600.0  # nobody knows what a head did in a longer hole
 
@@ -78,8 +79,9 @@ class ColdJunctionImplausibleState(RuleState):
     from_s: float | None = None
     first_s: float | None = None
     longest_s: float = 0.0
-    lows: list[float] = field(default_factory=list)  # of flue and other head over the run; empty until seen
+    lows: list[float] = field(default_factory=list)  # of flue and other head while watched; empty until seen
     highs: list[float] = field(default_factory=list)
+    around_known: bool = False
     stuck: bool = False
     active: bool = False
 
@@ -117,6 +119,8 @@ class ColdJunctionImplausible:
             at_s, head_c, flue_c, other_c = at_s[sound], head_c[sound], flue_c[sound], other_c[sound]
             if at_s.size == 0:
                 return []
+        if not state.around_known:
+            state.around_known = bool(np.isfinite(flue_c).any() or np.isfinite(other_c).any())
         inside = (head_c >= settings.lowest_c) & (head_c <= settings.highest_c)
         events: list[_Event] = [
             _Event(change.row, "out_of_range", change.active, change.since_s)
@@ -155,13 +159,19 @@ class ColdJunctionImplausible:
         state = self.state
         if state.held.last_s is None:
             return Report(watch=Watch.NOT_OBSERVABLE, needs="head_temp")
-        needs = "" if state.lows else "flue_temp, or another head, would show a sensor that is stuck"
+        needs = "" if state.around_known else "flue_temp, or another head, would show a sensor that is stuck"
         learnt = f"stands still for {state.longest_s / HOUR_S:.1f} h at most"
         return Report(watch=Watch.FINDING if state.active else Watch.WATCHING, learnt=learnt, needs=needs)
 
     def _jumps(self, at_s: Floats, head_c: Floats) -> list[_Event]:
         """Levels that a head cannot have gone to in the time."""
         state, settings = self.state, self.settings
+        last_c = [row[1] for row in state.last[-1:]] or [float(head_c[0])]
+        span_k = max(last_c[0], float(head_c.max())) - min(last_c[0], float(head_c.min()))
+        if not state.jumping and span_k <= settings.jump_k and not self._far_before():
+            tail = zip(at_s[-3:].tolist(), head_c[-3:].tolist(), strict=True)
+            state.last = [*state.last, *([t, x] for t, x in tail)][-3:]
+            return []
         kept = np.array(state.last).reshape(-1, 2).T
         t, x = np.concatenate([kept[0], at_s]), np.concatenate([kept[1], head_c])
         offset = kept.shape[1]
@@ -190,6 +200,11 @@ class ColdJunctionImplausible:
                 events.append(_Event(j - offset, "jumping", False, state.jumping_since_s))
         return events
 
+    def _far_before(self) -> bool:
+        """Whether the samples before hold a jump that the next may confirm."""
+        values = [row[1] for row in self.state.last]
+        return bool(values) and max(values) - min(values) > self.settings.jump_k
+
     def _stuck(self, at_s: Floats, head_c: Floats, flue_c: Floats, other_c: Floats) -> list[_Event]:
         """Go through the runs of equal values, skipping those that are too short to matter."""
         state, settings = self.state, self.settings
@@ -205,7 +220,7 @@ class ColdJunctionImplausible:
         events: list[_Event] = []
         state.first_s = float(at_s[0]) if state.first_s is None else state.first_s
         learnt_from_s = state.first_s + settings.learn_s
-        long = np.flatnonzero(at_s[ends - 1] - at_s[starts] >= settings.stuck_s)
+        long = np.flatnonzero(at_s[ends - 1] - at_s[starts] >= WATCHED_FROM * settings.stuck_s)
         while k <= last:
             start, end = int(starts[k]), int(ends[k])
             if changed[start] or gap[start]:
@@ -217,9 +232,16 @@ class ColdJunctionImplausible:
                 state.from_s, state.lows, state.highs = float(at_s[start]), [], []
             events += self._run(at_s, flue_c, other_c, start, end, learnt_from_s)
             k += 1
-            if not state.stuck and k < last and at_s[starts[k]] >= learnt_from_s:
-                ahead = long[np.searchsorted(long, k) :]
-                k = int(ahead[0]) if ahead.size else last
+            if state.stuck or k >= last:
+                continue
+            ahead = long[np.searchsorted(long, k) :]
+            to = int(ahead[0]) if ahead.size else last
+            if to > k:  # of the short runs between only the longest while learning counts
+                begins = starts[k:to]
+                run_s = np.diff(at_s[begins], prepend=at_s[begins[0]] if state.from_s is None else state.from_s)
+                run_s = run_s[(at_s[begins] < learnt_from_s) & changed[begins] & ~gap[begins]]
+                state.longest_s = max(state.longest_s, float(run_s.max())) if run_s.size else state.longest_s
+                state.from_s, k = float(at_s[begins[-1]]), to
         state.run_s, state.run_c = float(at_s[-1]), float(head_c[-1])
         return events
 
@@ -228,6 +250,10 @@ class ColdJunctionImplausible:
     ) -> list[_Event]:
         """What has moved over one run of equal values, and whether that is long enough."""
         state, settings = self.state, self.settings
+        watched_s = (np.inf if state.from_s is None else state.from_s) + WATCHED_FROM * settings.stuck_s
+        if state.stuck or at_s[end - 1] < watched_s:
+            return []
+        start += int(np.searchsorted(at_s[start:end], watched_s))
         part = slice(start, end)
         lows, highs = state.lows or [np.inf, np.inf], state.highs or [-np.inf, -np.inf]
         moved = np.zeros(end - start, np.bool_)
@@ -240,11 +266,10 @@ class ColdJunctionImplausible:
             moved |= high[1:] - low[1:] >= moves_k
         if any(low < np.inf for low in lows):
             state.lows, state.highs = [min(x, MOST_C) for x in lows], [max(x, -MOST_C) for x in highs]
-        if state.stuck or state.from_s is None:
-            return []
         longest_s = settings.times_longest * state.longest_s
         least_s = np.where(at_s[part] < learnt_from_s, settings.unlearnt_s, settings.stuck_s)
-        ripe = moved & (at_s[part] - state.from_s >= np.maximum(least_s, longest_s))
+        run_s = at_s[part] - (watched_s - WATCHED_FROM * settings.stuck_s)
+        ripe = moved & (run_s >= np.maximum(least_s, longest_s))
         if not np.count_nonzero(ripe):
             return []
         state.stuck = True

@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from detectors.finding import Finding, Report, Watch
-from detectors.held import HeldFor, HeldState, RuleState, held
+from detectors.held import HeldFor, HeldState, RuleState, held, quiet
 from detectors.samples import flags_of, later
 from detectors.settings_check import at_least
 
@@ -76,7 +76,8 @@ class FuelRichReading:
             at_s, emf, fires = at_s[use], emf[use], fires[use]
         on = emf > settings.rich_mv
         if state.held.idle and not np.count_nonzero(on):  # as nearly always
-            held(self._rule, state.held, at_s, on, on)
+            if at_s.size:
+                quiet(state.held, at_s)
             return []
         out = fires == 0.0
         on &= ~out

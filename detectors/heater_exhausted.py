@@ -20,7 +20,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from detectors.finding import Finding, Report, Watch
-from detectors.held import Bools, HeldFor, HeldState, RuleState, held
+from detectors.held import Bools, HeldFor, HeldState, RuleState, held, quiet
 from detectors.samples import flags_of, known, later
 from detectors.settings_check import above, at_least, between
 from detectors.stretch import Floats
@@ -115,10 +115,16 @@ class HeaterExhausted:
         warming = flags_of(warm)
         ceiling: Floats | float = self.ceiling_frac
         if state.highest_frac < FULL_FRAC:
-            ceiling = self._learn(share, warming & (below_k > FAR_BELOW_K))
+            # Three in a row above all before are needed to learn anything.
+            most = max(state.highest_frac, settings.least_ceiling_frac)
+            higher = np.count_nonzero(share > most) + sum(x > most for x in state.last_duty)
+            if higher >= 3 or np.count_nonzero(warming):
+                ceiling = self._learn(share, warming & (below_k > FAR_BELOW_K))
+            else:
+                state.last_duty = [*state.last_duty, *np.clip(share[-2:], 0.0, 1.0).tolist()][-2:]
         on = (share >= ceiling) & (below_k > settings.below_setpoint_k)
         if state.held.idle and state.risen_to_c is None and not np.count_nonzero(on):  # as nearly always
-            held(self._rule, state.held, at_s, on, on)
+            quiet(state.held, at_s)
             return []
         on &= ~warming
         off = (share < ceiling - CEILING_BAND) | (below_k < settings.clear_below_k) | warming
@@ -163,6 +169,7 @@ class HeaterExhausted:
         if row.size >= 3:
             triples = np.minimum(np.minimum(row[:-2], row[1:-1]), row[2:])
             sustained[share.size - triples.size :] = triples
+        sustained[sustained <= settings.least_ceiling_frac] = 0.0
         highest = np.maximum(np.maximum.accumulate(sustained), state.highest_frac)
         warm = state.warm_samples + np.cumsum(warming)
         state.highest_frac, state.warm_samples = float(highest[-1]), int(min(warm[-1], WARM_SAMPLES))

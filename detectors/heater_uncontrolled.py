@@ -27,7 +27,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from detectors.finding import Finding, Report, Watch
-from detectors.held import Bools, HeldFor, HeldState, RuleState, held
+from detectors.held import Bools, HeldFor, HeldState, RuleState, held, quiet
 from detectors.samples import known, later
 from detectors.settings_check import above, at_least
 from detectors.stretch import Floats
@@ -103,12 +103,12 @@ class HeaterUncontrolled:
             if at_s.size == 0:
                 return []
         high = temp_c > setpoint + ABOVE_K
-        quiet = not np.count_nonzero(high)
+        none_high = not np.count_nonzero(high)
         reference = setpoint
         if np.count_nonzero(setpoint == state.setpoint_c) < setpoint.size or state.old_until_s is not None:
             reference = self._reference(at_s, setpoint)
-        if quiet and state.held.idle and state.idle_from_s is None:  # as nearly always
-            held(self._rule, state.held, at_s, high, high)
+        if none_high and state.held.idle and state.idle_from_s is None:  # as nearly always
+            quiet(state.held, at_s)
             return []
         ordered = share > ZERO_FRAC  # false where unknown
         reference = np.where(~ordered & (flue_c > reference), flue_c, reference)

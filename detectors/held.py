@@ -16,7 +16,7 @@ from detectors.saved_state import check_version
 from detectors.settings_check import above, at_least, whole
 from detectors.stretch import Floats
 
-__all__ = ["Bools", "Change", "HeldFor", "HeldState", "RuleState", "held", "two_sided"]
+__all__ = ["Bools", "Change", "HeldFor", "HeldState", "RuleState", "held", "quiet", "two_sided"]
 
 Bools = NDArray[np.bool_]
 
@@ -143,6 +143,13 @@ def held(
     run = on_runs if off_runs is None else off_runs
     state.from_s, state.count = (float(run.from_s[-1]), int(run.counted[-1])) if run.voted[-1] else fresh
     return changes
+
+
+def quiet(state: HeldState, time_s: Floats) -> None:
+    """What `held` does of an idle state and samples of which none meets the condition, at a tenth of the cost."""
+    state.last_s = float(time_s[-1])
+    state.from_s, state.count = None, 0
+    state.on, state.off = [False, False], [False, False]
 
 
 class SideChange(NamedTuple):

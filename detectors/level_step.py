@@ -23,6 +23,11 @@ class LevelState:
     steady: int = 0
     level: float | None = None
 
+    def rest(self, time_s: Floats, values: Floats) -> None:
+        """Take values that are known to make no step, while no level is left."""
+        self.steady = min(STEADY, self.steady + values.size)
+        self.time_s, self.value = float(time_s[-1]), float(values[-1])
+
 
 def left_level(
     state: LevelState, time_s: Floats, values: Floats, is_step: Callable[[Floats, Floats, Floats], Codes], back: float

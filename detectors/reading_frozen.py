@@ -187,6 +187,7 @@ class ReadingFrozen:
         last = starts.size - 1
         found: list[Finding] = []
         long: NDArray[np.intp] | None = None
+        was_learnt = state.learnt
         k = 0
         while k <= last:
             start, end = int(starts[k]), int(ends[k])
@@ -197,11 +198,17 @@ class ReadingFrozen:
             else:
                 state.count += end - start
             k += 1
-            if state.learnt and not state.active and k < last:
-                if long is None:  # the limit stays now
-                    long = np.flatnonzero(clock_s[ends - 1] - clock_s[starts] >= WATCHED_FROM * self.limit_s)
-                ahead = long[np.searchsorted(long, k) :]
-                k = int(ahead[0]) if ahead.size else last
+            if state.active or k >= last:
+                continue
+            if long is None or was_learnt != state.learnt:
+                was_learnt = state.learnt  # the limit only grows while learning, and then stays
+                least_s = WATCHED_FROM * (self.limit_s if was_learnt else self.settings.unlearnt_s)
+                long = np.flatnonzero(clock_s[ends - 1] - clock_s[starts] >= least_s)
+            ahead = long[np.searchsorted(long, k) :]
+            to = min(int(ahead[0]) if ahead.size else last, self._learnt_at(clock_s[starts], k))
+            if to > k:
+                self._skip(at_s, o2, clock_s, starts[k:to])
+                k = to
         return found
 
     def _begin(self, at_s: float, value: float, clock_s: float) -> list[Finding]:
@@ -219,6 +226,25 @@ class ReadingFrozen:
         state.value, state.since_s, state.from_s, state.count = value, at_s, clock_s, 0
         state.moves, state.last = {}, {}
         return found
+
+    def _learnt_at(self, begin_clock_s: Floats, k: int) -> int:
+        """At which run, counted from `k` on, learning ends."""
+        state, settings = self.state, self.settings
+        if state.learnt:
+            return begin_clock_s.size
+        wanted = k + max(0, settings.learn_changes - state.changes - 1)
+        return max(wanted, int(np.searchsorted(begin_clock_s, settings.learn_s)))
+
+    def _skip(self, at_s: Floats, o2: Floats, clock_s: Floats, begins: NDArray[np.intp]) -> None:
+        """Runs too short to matter, which begin here: the same as `_begin` of each."""
+        state = self.state
+        if not state.learnt:
+            longest_s = np.diff(clock_s[begins], prepend=state.from_s).max()
+            state.longest_s = max(state.longest_s, float(longest_s))
+            state.changes += begins.size
+        i = int(begins[-1])
+        state.value, state.since_s, state.from_s, state.count = float(o2[i]), float(at_s[i]), float(clock_s[i]), 0
+        state.moves, state.last = {}, {}
 
     def _watch(self, at_s: Floats, clock_s: Floats, others: list[Floats], start: int, end: int) -> list[Finding]:
         """A run that lasts: does anything else move?"""

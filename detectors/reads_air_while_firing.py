@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from detectors.finding import Finding, Report, Watch
-from detectors.held import Bools, HeldFor, HeldState, RuleState, held
+from detectors.held import Bools, HeldFor, HeldState, RuleState, held, quiet
 from detectors.samples import flags_of, later
 from detectors.settings_check import above, at_least, between
 from detectors.stretch import Floats
@@ -97,7 +97,8 @@ class ReadsAirWhileFiring:
             at_s, o2, fires, load, idle, idle_s = (row[use] for row in (at_s, o2, fires, load, idle, idle_s))
         near = o2 > settings.near_air_pct
         if state.held.idle and not np.count_nonzero(near):  # as nearly always
-            held(self._rule, state.held, at_s, near, near)
+            if at_s.size:
+                quiet(state.held, at_s)
             return []
         on = near & ~idle & (at_s - idle_s >= settings.settle_s)
         found = []

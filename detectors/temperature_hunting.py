@@ -147,6 +147,8 @@ class TemperatureHunting:
         state = self.state
         if at_s.size == 0:
             return np.zeros(0, np.bool_)
+        if state.setpoint_changed_s is None and np.count_nonzero(setpoint == state.setpoint_c) == setpoint.size:
+            return np.zeros(at_s.size, np.bool_)
         before = np.concatenate(([setpoint[0] if state.setpoint_c is None else state.setpoint_c], setpoint[:-1]))
         changed_s = -np.inf if state.setpoint_changed_s is None else state.setpoint_changed_s
         last = np.maximum(

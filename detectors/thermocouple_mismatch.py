@@ -18,6 +18,7 @@ limits. Source: the reference functions; 5 K, 30 min and 25 K common practice.
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from functools import lru_cache
 from math import isfinite
 from typing import ClassVar
 
@@ -25,17 +26,19 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from detectors.finding import Finding, Report, Watch
-from detectors.held import HeldFor, HeldState, RuleState, two_sided
-from detectors.probe.thermocouple import TYPES, temp_c_from_terminal
+from detectors.held import HeldFor, HeldState, RuleState, quiet, two_sided
+from detectors.probe.thermocouple import TYPES, emf_mv, range_c, temp_c_from_terminal
 from detectors.samples import first_of_each, flags_of, known, later
 from detectors.settings_check import above, at_least, whole
 from detectors.stats.robust import median
+from detectors.stretch import Floats
 
 __all__ = ["SlopeCheck", "ThermocoupleMismatch", "ThermocoupleMismatchSettings", "ThermocoupleMismatchState"]
 
 SYMPTOM = "thermocouple_mismatch"
 PACE_S = 60.0
 ZERO_C_IN_K = 273.15
+LOWEST_HEAD_C, LOWEST_CELL_C = -40.0, 100.0  # colder ones are looked at properly
 MOST_K = 2000.0  # a difference beyond is a sentinel's
 
 
@@ -129,6 +132,11 @@ class ThermocoupleMismatch:
         if minute.size == 0:
             return []
         at_s, mv, head_c, temp_c = at_s[minute], mv[minute], head_c[minute], temp_c[minute]
+        if state.above.idle and state.below.idle and self._agrees(mv, head_c, temp_c):
+            quiet(state.above, at_s)
+            quiet(state.below, at_s)
+            state.was_sound = True
+            return []
         implied_c = temp_c_from_terminal(mv, head_c, settings.type_, invalid="nan")
         away_k = implied_c - temp_c
         use = np.abs(away_k) <= MOST_K  # false for a temperature that the type cannot have
@@ -208,6 +216,17 @@ class ThermocoupleMismatch:
                 )
         return found
 
+    def _agrees(self, mv: Floats, head_c: Floats, temp_c: Floats) -> bool:
+        """Whether all are within half of what clears: the emf rises with temperature, so no inverse is needed."""
+        knots_c, knots_mv = _table(self.settings.type_)
+        if float(head_c.min()) < LOWEST_HEAD_C or float(temp_c.max()) > knots_c[-1] - 10.0:
+            return False  # ends of the tables are looked at properly
+        hot_mv, half_k = mv + np.interp(head_c, knots_c, knots_mv), 0.5 * self.settings.clear_k
+        low, high = (np.interp(temp_c + k, knots_c, knots_mv) for k in (-half_k, half_k))
+        return bool(
+            np.count_nonzero((hot_mv > low) & (hot_mv < high)) == mv.size and float(temp_c.min()) > LOWEST_CELL_C
+        )
+
     def advance(self, now_s: float) -> list[Finding]:
         """Time passing alone changes nothing here."""
         del now_s
@@ -225,3 +244,11 @@ class ThermocoupleMismatch:
         watch = Watch.FINDING if self._active else quiet
         learnt = f"slope of {len(state.slopes)} of {settings.learn_checks} first checks" if state.slopes else ""
         return Report(watch=watch, learnt=learnt, needs="; ".join(missing))
+
+
+@lru_cache(maxsize=8)
+def _table(type_: str) -> tuple[Floats, Floats]:
+    """The reference function each kelvin, good to 1e-4 mV between."""
+    low, high = range_c(type_)
+    knots_c = np.append(np.arange(low, high), high)
+    return knots_c, emf_mv(knots_c, type_)

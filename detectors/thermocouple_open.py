@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from detectors.finding import Finding, Report, Watch
-from detectors.held import Bools, HeldFor, HeldState, RuleState, held
+from detectors.held import Bools, HeldFor, HeldState, RuleState, held, quiet
 from detectors.level_step import LevelState, left_level
 from detectors.samples import later
 from detectors.settings_check import above, at_least
@@ -96,6 +96,13 @@ class ThermocoupleOpen:
         if at_s.size == 0:
             return []
         state.seen_s = float(at_s[-1])
+        if state.held.idle and self._usual(state.temp, temp_c) and self._usual(state.mv, mv):
+            for level, values in ((state.temp, temp_c), (state.mv, mv)):
+                if level.value is not None:
+                    level.rest(at_s, values)
+            if state.temp.value is not None or state.mv.value is not None:
+                quiet(state.held, at_s)
+            return []
         has_temp, has_mv = np.abs(temp_c) < SENTINEL, np.abs(mv) < SENTINEL
         use = has_temp | has_mv
         if np.count_nonzero(use) < use.size:
@@ -145,6 +152,19 @@ class ThermocoupleOpen:
         if self.state.held.last_s is None:
             return Report(watch=Watch.NOT_OBSERVABLE, needs="cell_temp or thermocouple_emf")
         return Report(watch=Watch.FINDING if self.state.held.active else Watch.WATCHING)
+
+    def _usual(self, level: LevelState, values: Floats) -> bool:
+        """Whether nothing is new: no value ever, or all of them about the latest, which was a usual one."""
+        settings = self.settings
+        if level.value is None:
+            return not np.count_nonzero(np.isfinite(values))
+        if level is self.state.temp:
+            least, most, step = settings.burnout_low_c, settings.burnout_high_c, settings.step_k
+        else:
+            least, most, step = settings.burnout_low_mv, settings.burnout_high_mv, settings.step_mv
+        low, high = float(values.min()), float(values.max())  # NaN where one is, and then not usual
+        near = max(high, level.value) - min(low, level.value) <= step
+        return level.level is None and near and low >= least and high <= most
 
     def _left(
         self, level: LevelState, at_s: Floats, values: Floats, sound: Bools, step: float, step_per_s: float

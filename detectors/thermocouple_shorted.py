@@ -20,7 +20,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from detectors.finding import Finding, Report, Watch
-from detectors.held import Bools, HeldFor, HeldState, RuleState, held
+from detectors.held import Bools, HeldFor, HeldState, RuleState, held, quiet
 from detectors.level_step import LevelState, left_level
 from detectors.samples import first_of_each, known, later
 from detectors.settings_check import above, at_least, between
@@ -101,6 +101,14 @@ class ThermocoupleShorted:
         if index.size == 0:
             return []
         at_s, temp_c, setpoint, head_c, share = (row[index] for row in (at_s, temp_c, setpoint, head_c, share))
+        hot_s = self._hot_s(at_s, temp_c > head_c + settings.hot_above_head_k)
+        last_c = temp_c[0] if state.temp.value is None else state.temp.value
+        still = max(last_c, float(temp_c.max())) - min(last_c, float(temp_c.min())) <= settings.fall_k
+        calm = still and state.held.idle and state.temp.level is None
+        if calm and float(share.max()) < settings.full_duty_frac:
+            state.temp.rest(at_s, temp_c)
+            quiet(state.held, at_s)
+            return []
         rate = settings.fall_times / settings.quickest_tau_s
         coldest_c = np.fmin(head_c, COLDEST_C)  # COLDEST_C where the head is not known
         coldest_c = np.where(coldest_c > LOWEST_C, coldest_c, COLDEST_C)
@@ -117,7 +125,6 @@ class ThermocoupleShorted:
         )
         full = (share >= settings.full_duty_frac) & (temp_c < setpoint - settings.below_setpoint_k)
         fell = temp_c < left_c - settings.fall_k  # false where no level was left
-        hot_s = self._hot_s(at_s, temp_c > head_c + settings.hot_above_head_k)
         at_head = (np.abs(temp_c - head_c) <= settings.at_head_k) & (at_s - hot_s <= settings.hot_within_s)
         on = full & (fell | at_head)
         # Cooled to the head it stays found; it is over when the cell is warm again or less is asked for.

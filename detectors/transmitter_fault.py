@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from detectors.finding import Finding, Report, Watch
-from detectors.held import HeldFor, HeldState, RuleState, held
+from detectors.held import HeldFor, HeldState, RuleState, held, quiet
 from detectors.samples import known, later
 from detectors.settings_check import at_least
 
@@ -65,7 +65,8 @@ class TransmitterFault:
         # One is a fault; what is neither 0 nor 1 is no answer to the question.
         on, off = bit == 1.0, bit == 0.0
         if state.held.idle and not np.count_nonzero(on):
-            held(self._rule, state.held, at_s, on, off)
+            if at_s.size:
+                quiet(state.held, at_s)
             return []
         told = np.isfinite(code) & on
         found = []

@@ -74,7 +74,7 @@ def naive(c, o):
                 longest = max(longest, t[j] - run)
             run, seen = t[j], ([], [])
         for values, column in zip(seen, (flue, other), strict=True):
-            values += [column[j]] if abs(column[j]) < 3000.0 else []
+            values += [column[j]] if abs(column[j]) < 3000.0 and t[j] >= run + o.stuck_s / 3.0 else []
         least = o.unlearnt_s if t[j] < t[0] + o.learn_s else o.stuck_s
         moved = [max(v) - min(v) >= k for v, k in zip(seen, (o.flue_moves_k, o.other_moves_k), strict=True) if v]
         if not stuck and any(moved) and t[j] - run >= max(least, o.times_longest * longest):
