@@ -9,8 +9,8 @@ Why tied to the own longest run: real probes repeat as their resolution and proc
 sondes healthy oxygen repeats up to 5.75 h at a quarter of an hour's polls and pH, coarser, up to 12.75 h; true freezes
 last 25 h and more [1]. Oxygen of a coal boiler at 0.003 % resolution repeats in 0.4 % of neighbours. Sample-and-hold
 analysers repeat 50 to 80 % of all samples: their runs are learnt like any other. Learning takes 14 days in service and
-200 changes; until then a run speaks from 8 h on, and a run so found is not learnt from. A run counts time in service
-only, and at least ten samples.
+200 changes; until then a run speaks from 16 h on, and a run so found is not learnt from. A run counts time in service
+only, and at least 24 samples: healthy oxygen of those sondes, whose season outgrew its first fortnight, had 23.
 
 False alerts: repeats come in runs with a tail that falls at least exponentially in time, so a year's longest run beats
 a fortnight's by the factor 1 + ln(26) / ln(N) < 1.5 for N > 700 runs; three times it is e^-(2 ln N), under one in 1e5
@@ -49,10 +49,10 @@ class ReadingFrozenSettings:
 
     least_s: float = 900.0
     times_longest: float = 3.0
-    unlearnt_s: float = 28800.0
+    unlearnt_s: float = 57600.0
     learn_s: float = 14 * 86400.0  # in service
     learn_changes: int = 200
-    least_samples: int = 10
+    least_samples: int = 24
     companion_changes: int = 3
     max_gap_s: float = 3600.0  # longer holes between samples in service are not counted
 
