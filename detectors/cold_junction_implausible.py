@@ -20,7 +20,7 @@ from numpy.typing import ArrayLike
 
 from detectors.finding import Finding, Report, Watch
 from detectors.held import HeldFor, HeldState, RuleState, held
-from detectors.samples import known, later
+from detectors.samples import known, later, steps_from
 from detectors.settings_check import above, at_least, whole
 from detectors.stretch import Floats
 
@@ -208,8 +208,7 @@ class ColdJunctionImplausible:
     def _stuck(self, at_s: Floats, head_c: Floats, flue_c: Floats, other_c: Floats) -> list[_Event]:
         """Go through the runs of equal values, skipping those that are too short to matter."""
         state, settings = self.state, self.settings
-        before_s = at_s[0] if state.run_s is None else state.run_s
-        gap = np.diff(at_s, prepend=before_s) > MOST_GAP_S
+        gap = steps_from(float(at_s[0]) if state.run_s is None else state.run_s, at_s) > MOST_GAP_S
         changed = np.empty(at_s.size, np.bool_)
         changed[0] = head_c[0] != state.run_c
         changed[1:] = head_c[1:] != head_c[:-1]
@@ -238,7 +237,7 @@ class ColdJunctionImplausible:
             to = int(ahead[0]) if ahead.size else last
             if to > k:  # of the short runs between only the longest while learning counts
                 begins = starts[k:to]
-                run_s = np.diff(at_s[begins], prepend=at_s[begins[0]] if state.from_s is None else state.from_s)
+                run_s = steps_from(float(at_s[begins[0]]) if state.from_s is None else state.from_s, at_s[begins])
                 run_s = run_s[(at_s[begins] < learnt_from_s) & changed[begins] & ~gap[begins]]
                 state.longest_s = max(state.longest_s, float(run_s.max())) if run_s.size else state.longest_s
                 state.from_s, k = float(at_s[begins[-1]]), to

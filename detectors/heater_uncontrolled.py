@@ -28,7 +28,7 @@ from numpy.typing import ArrayLike
 
 from detectors.finding import Finding, Report, Watch
 from detectors.held import Bools, HeldFor, HeldState, RuleState, held, quiet
-from detectors.samples import known, later
+from detectors.samples import later
 from detectors.settings_check import above, at_least
 from detectors.stretch import Floats
 
@@ -36,6 +36,8 @@ __all__ = ["HeaterUncontrolled", "HeaterUncontrolledSettings", "HeaterUncontroll
 
 SYMPTOM = "heater_uncontrolled"
 MOST_C = 1100.0  # no probe gets there; burnout values do
+LEAST_SETPOINT_C = 100.0  # lower ones are no set point of a hot cell but a register that says nothing
+MOST_FLUE_C = 2000.0
 ZERO_FRAC = 0.02  # at or below this nothing is ordered
 ABOVE_K = 5.0  # within this of set point or flue a controller regulates
 
@@ -96,9 +98,8 @@ class HeaterUncontrolled:
         if at_s.size == 0:
             return []
         state.seen_s = float(at_s[-1])
-        sound = known(temp_c, setpoint)
-        if sound is not None or np.count_nonzero(temp_c > MOST_C):
-            use = temp_c <= MOST_C if sound is None else sound & (temp_c <= MOST_C)
+        use = (temp_c > -MOST_C) & (temp_c <= MOST_C) & (setpoint >= LEAST_SETPOINT_C) & (setpoint <= MOST_C)
+        if np.count_nonzero(use) < use.size:
             at_s, temp_c, setpoint, share, flue_c = (row[use] for row in (at_s, temp_c, setpoint, share, flue_c))
             if at_s.size == 0:
                 return []
@@ -110,6 +111,7 @@ class HeaterUncontrolled:
         if none_high and state.held.idle and state.idle_from_s is None:  # as nearly always
             quiet(state.held, at_s)
             return []
+        flue_c = np.where(np.abs(flue_c) <= MOST_FLUE_C, flue_c, np.nan)  # a sentinel must not hide a runaway
         ordered = share > ZERO_FRAC  # false where unknown
         reference = np.where(~ordered & (flue_c > reference), flue_c, reference)
         over_k = temp_c - reference

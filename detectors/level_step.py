@@ -6,6 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from detectors.samples import steps_from
 from detectors.stretch import Floats
 
 __all__ = ["LevelState", "left_level"]
@@ -48,7 +49,7 @@ def left_level(
     if values.size == 0:
         return left
     before = np.concatenate(([values[0] if state.value is None else state.value], values[:-1]))
-    dt_s = np.diff(time_s, prepend=time_s[0] if state.time_s is None else state.time_s)
+    dt_s = steps_from(float(time_s[0]) if state.time_s is None else state.time_s, time_s)
     steps = is_step(before, values, dt_s)
     if state.level is None and not np.count_nonzero(steps):
         state.steady = min(STEADY, state.steady + values.size)

@@ -31,7 +31,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from detectors.finding import Finding, Report, Watch
 from detectors.held import RuleState
-from detectors.samples import flags_of, later
+from detectors.samples import flags_of, later, steps_from
 from detectors.settings_check import above, at_least, whole
 from detectors.stretch import Floats
 
@@ -147,7 +147,7 @@ class ReadingFrozen:
         changed = np.empty(o2.size, np.bool_)
         changed[0] = o2[0] != state.value  # also where there is none yet
         changed[1:] = o2[1:] != o2[:-1]
-        step_s = np.diff(at_s, prepend=at_s[0] if state.live_s is None else state.live_s)
+        step_s = steps_from(float(at_s[0]) if state.live_s is None else state.live_s, at_s)
         step_s[step_s > self.settings.max_gap_s] = 0.0
         step_s[0] += state.clock_s  # the sums come out the same however the stream is cut
         clock_s = np.cumsum(step_s)
@@ -239,7 +239,7 @@ class ReadingFrozen:
         """Runs too short to matter, which begin here: the same as `_begin` of each."""
         state = self.state
         if not state.learnt:
-            longest_s = np.diff(clock_s[begins], prepend=state.from_s).max()
+            longest_s = steps_from(state.from_s, clock_s[begins]).max()
             state.longest_s = max(state.longest_s, float(longest_s))
             state.changes += begins.size
         i = int(begins[-1])

@@ -110,6 +110,7 @@ class ThermocoupleOpen:
             has_temp, has_mv = has_temp[use], has_mv[use]
             if at_s.size == 0:
                 return []
+        temp_c, mv = np.where(has_temp, temp_c, np.nan), np.where(has_mv, mv, np.nan)
         burnt_c = has_temp & ((temp_c > settings.burnout_high_c) | (temp_c < settings.burnout_low_c))
         burnt_mv = has_mv & ((mv > settings.burnout_high_mv) | (mv < settings.burnout_low_mv))
         sound_c, sound_mv = has_temp & ~burnt_c, has_mv & ~burnt_mv

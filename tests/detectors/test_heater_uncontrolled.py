@@ -53,8 +53,9 @@ def naive(c, o):
     """The definition, a sample at a time."""
     rows, last_sp, old, until, idle, misses, low = [], None, None, None, None, 0, None
     for t, temp, sp, d, flue in zip(*c.values(), strict=True):
-        if not (np.isfinite([temp, sp]).all() and temp <= 1100.0):
+        if not (-1100.0 < temp <= 1100.0 and 100.0 <= sp <= 1100.0):
             continue
+        flue = flue if abs(flue) <= 2000.0 else np.nan
         if last_sp is not None and sp < last_sp:
             old = max(last_sp, old) if until is not None and t < until else last_sp
             until = t + o.grace_s
@@ -143,6 +144,15 @@ def test_the_element_s_own_heat_and_a_good_controller_s_overshoot_are_none():
     t = np.arange(0.0, 3600.0, 5.0)
     lag = 700.0 + 14.0 * (1.0 - np.exp(-t / 60.0)) * np.exp(-t / 900.0)
     assert found(make, columns(t, lag, 0.0, flue=300.0)) == []
+
+
+def test_a_flue_sentinel_hides_no_runaway_and_a_set_point_of_zero_makes_none():
+    c = runaway()
+    for value in (np.inf, 32767.0, 1e300):
+        c["flue_temp_c"][:] = value
+        assert [f.active for f in found(make, c)] == [True]
+    t = np.arange(0.0, 3600.0, 5.0)
+    assert found(make, columns(t, 700.0, 0.4, setpoint=np.where(t > 600.0, 0.0, 700.0))) == []
 
 
 def test_a_burnout_value_is_no_heat():
