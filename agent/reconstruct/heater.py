@@ -29,6 +29,7 @@ class DutySource(StrEnum):
     OUTPUT = "output"
     ON_TIME = "on_time"
     RELAY = "relay"
+    ENERGY = "energy"  # metered, with volts and amperes beside it: demand over an hour, no duty of a sample
     NONE = "none"
 
 
@@ -36,6 +37,7 @@ WINDOW_S: Final = {
     DutySource.OUTPUT: 60.0,
     DutySource.ON_TIME: 600.0,  # 1 s of a counter is 0.2 % of this
     DutySource.RELAY: 7200.0,  # a hundred samples, a minute apart, make a share good to five per cent
+    DutySource.ENERGY: 3600.0,  # 1 Wh of a counter is 1 % of an hour at 100 W
     DutySource.NONE: 60.0,
 }
 
@@ -48,6 +50,8 @@ def duty_source(mapped: frozenset[str], conventions: Conventions) -> DutySource:
         return DutySource.ON_TIME
     if "heater_on" in mapped:
         return DutySource.RELAY
+    if mapped.issuperset(("heater_energy", "supply_voltage", "heater_current")):
+        return DutySource.ENERGY
     return DutySource.NONE
 
 
@@ -76,22 +80,25 @@ class Heater:
         self.source = duty_source(mapped, conventions)
         self.has_voltage = "supply_voltage" in mapped
         self._last: dict[str, tuple[float, float]] = {}  # counter -> (time_s, value)
+        self._ohm = np.nan  # the last known; the heater is off in most samples
         self.resets = 0
         if state is not None:
             self._last = {name: (unstorable(t), unstorable(v)) for name, (t, v) in state["last"].items()}
+            self._ohm = float(unstorable(state.get("ohm", storable(np.nan))))
 
     def to_dict(self) -> dict[str, Any]:
         """State as JSON-able data."""
-        return {"last": {name: [storable(t), storable(v)] for name, (t, v) in self._last.items()}}
+        return {
+            "last": {name: [storable(t), storable(v)] for name, (t, v) in self._last.items()},
+            "ohm": storable(self._ohm),
+        }
 
     def run(self, stretch: Stretch) -> HeaterTrack:
         """Duty, demand, watts and resistance of every sample."""
         duty = self._duty(stretch)
-        demand = duty
+        watts = resistance = np.full(len(stretch), np.nan)
         if self.has_voltage:
             voltage = _known_within(stretch.get("supply_voltage"), 0.0, _MOST_V)
-            demand = duty * (voltage / self._probe.nominal_voltage) ** 2
-        watts = resistance = np.full(len(stretch), np.nan)
         if "heater_energy" in stretch.signals:
             watts = 3600.0 * self._rate(stretch, "heater_energy", per_s_max=np.inf)
         if self.has_voltage and "heater_current" in stretch.signals:
@@ -100,6 +107,10 @@ class Heater:
             resistance = voltage / known
             if "heater_energy" not in stretch.signals:
                 watts = voltage * np.where((current >= 0.0) & (current < np.inf), current, np.nan) * duty
+        if self.source is DutySource.ENERGY:
+            demand = self._demand_of_power(watts, resistance)
+        else:
+            demand = duty * (voltage / self._probe.nominal_voltage) ** 2 if self.has_voltage else duty
         return HeaterTrack(duty, demand, watts, resistance)
 
     def _duty(self, stretch: Stretch) -> Floats:
@@ -111,6 +122,15 @@ class Heater:
         if self.source is DutySource.RELAY:
             return _known_within(stretch.get("heater_on"), 0.0, 1.0)
         return np.full(len(stretch), np.nan)
+
+    def _demand_of_power(self, watts: Floats, ohm: Floats) -> Floats:
+        """Power is duty x V^2 / R, so demand is power x R / Vnominal^2; right as a mean, since energy comes in ticks."""
+        if ohm.size == 0:
+            return ohm
+        last = np.maximum.accumulate(np.where(np.isnan(ohm), -1, np.arange(ohm.size)))
+        ohm = np.where(last >= 0, ohm[last], self._ohm)
+        self._ohm = float(ohm[-1])
+        return watts * ohm / self._probe.nominal_voltage**2
 
     def _rate(self, stretch: Stretch, name: str, *, per_s_max: float) -> Floats:
         """A counter's increase per second since its last known value; NaN after a reset or where it cannot be."""

@@ -123,6 +123,8 @@ class HeaterMinutesMaker:
             return self._none
         mean = dict(zip(_COLUMNS, closed.mean.T, strict=True))
         duty, demand = mean["duty"], mean["demand"]
+        if self._source is DutySource.ENERGY:
+            duty = demand  # at nominal voltage, which is what is known of it
         usable = (closed.usable >= _USABLE_SHARE) & ~np.isnan(demand)
         if self._relay:
             good = self._relay_good(duty, mean["lagged"], closed.count[:, 0])

@@ -1,7 +1,11 @@
-"""The last offset of a cell on air, carried on: a calibration stored after a check changes what remains of it."""
+"""The last offset of a cell on air, carried on: a calibration stored after a check changes what remains of it.
+
+A calibration that no settled check of ours goes with (the poll was too slow for it) still tells: what it stored is the
+offset that the transmitter found.
+"""
 
 from collections.abc import Mapping
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 
@@ -12,6 +16,9 @@ from detectors.cell_offset_drift import AirCheck
 from detectors.stretch import Floats
 
 __all__ = ["Offset"]
+
+_SAME_S: Final = 3600.0  # a calibration follows its check within this
+_U_STORED_MV: Final = 0.5  # how it settled, and on what air, nobody saw: the same as for a check of unknown uncertainty
 
 
 class Offset:
@@ -50,7 +57,19 @@ class Offset:
         for i in known[told_mv != np.append(self._stored_mv, told_mv[:-1])].tolist():
             value = float(stored_mv[i])
             known_before, self._stored_mv = not np.isnan(self._stored_mv), value
-            if self._raw is None or not known_before:
+            if not known_before:
+                continue
+            if self._raw is None or not time_s.item(i) - self._raw.at_s <= _SAME_S:
+                self._raw, self.remaining = Remaining(value, _U_STORED_MV, time_s.item(i)), None
+                out.append(
+                    AirCheck(
+                        at_s=time_s.item(i),
+                        raw_offset_mv=value,
+                        raw_u_mv=_U_STORED_MV,
+                        remaining_offset_mv=np.nan,
+                        remaining_u_mv=np.nan,
+                    )
+                )
                 continue
             left_mv = self._raw.offset_mv - value
             self.remaining = Remaining(left_mv, self._raw.u_mv, float(time_s[i]))

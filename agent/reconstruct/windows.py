@@ -17,6 +17,7 @@ __all__ = ["Closed", "WindowMeans"]
 # double, whatever their order, so the cut of the stream cannot show even in the last bit.
 _GRID: Final = 2.0**20
 _LARGEST: Final = 2.0**20
+_ENOUGH: Final = 256  # samples that wait at most: some kilobytes a probe
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,16 +48,21 @@ class WindowMeans:
         self.window_s, self.names = window_s, names
         width = len(names)
         self._open: int | None = None
+        # What a live agent brings comes a few samples at a time: they wait here until they are worth adding up.
+        self._waiting: list[tuple[Mapping[str, Floats], NDArray[np.bool_]]] = []
+        self._waiting_samples = 0
         self._sum, self._count = np.zeros(width), np.zeros(width)
         self._usable, self._samples = 0, 0
         self._none = Closed(np.zeros(0), np.zeros((0, width)), np.zeros((0, width)), np.zeros(0))
         if state is not None and state["window_s"] == window_s and state["names"] == list(names):
             self._open = state["open"]
-            self._sum, self._count = np.array(unstorable(state["sum"])), np.array(state["count"], float)
+            self._sum = np.array(unstorable(state["sum"]), np.float64)
+            self._count = np.array(state["count"], np.float64)
             self._usable, self._samples = state["usable"], state["samples"]
 
     def to_dict(self) -> dict[str, Any]:
         """State as JSON-able data."""
+        self._add_up()
         return {
             "window_s": self.window_s,
             "names": list(self.names),
@@ -74,17 +80,13 @@ class WindowMeans:
             return self._nothing()
         first, last = floor(time_s.item(0) / self.window_s), floor(time_s.item(-1) / self.window_s)
         if first == last and self._open in (None, first):
-            rows = [row for row, name in enumerate(self.names) if name in columns]
-            values = np.array([columns[self.names[row]] for row in rows]).reshape(len(rows), n)
-            good = np.abs(values) < _LARGEST
-            good &= usable
-            values = np.rint(np.where(good, values, 0.0) * _GRID)
             self._open = first
-            self._sum[rows] += np.add.reduce(values, axis=1) / _GRID
-            self._count[rows] += np.add.reduce(good, axis=1, dtype=np.float64)
-            self._usable += int(np.count_nonzero(usable))
-            self._samples += n
+            self._waiting.append((columns, usable))
+            self._waiting_samples += n
+            if self._waiting_samples >= _ENOUGH:
+                self._add_up()
             return self._nothing()
+        self._add_up()
         window = np.floor(time_s / self.window_s)
         heads = np.append(0, np.flatnonzero(window[1:] != window[:-1]) + 1)
         ids = window[heads].astype(np.int64)
@@ -111,6 +113,7 @@ class WindowMeans:
         """Close the open window if `now_s` is past its end."""
         if self._open is None or now_s < (self._open + 1) * self.window_s:
             return self._nothing()
+        self._add_up()
         out = self._means(
             np.array([self._open]),
             self._sum[None],
@@ -122,6 +125,23 @@ class WindowMeans:
         self._sum, self._count = np.zeros(len(self.names)), np.zeros(len(self.names))
         self._usable, self._samples = 0, 0
         return out
+
+    def _add_up(self) -> None:
+        """Put what waits into the sums of the open window."""
+        waiting, self._waiting, self._waiting_samples = self._waiting, [], 0
+        if not waiting:
+            return
+        usable = np.concatenate([part for _, part in waiting])
+        self._usable += int(np.count_nonzero(usable))
+        self._samples += usable.size
+        whole, n = np.zeros(1, np.intp), np.array([usable.size])
+        usables = _true_in(usable, whole, n)
+        for row, name in enumerate(self.names):
+            if any(name in columns for columns, _ in waiting):
+                parts = [columns[name] if name in columns else np.full(part.size, np.nan) for columns, part in waiting]
+                sums, counts = _sums_in(np.concatenate(parts), usable, whole, n, usables)
+                self._sum[row] += sums[0]
+                self._count[row] += counts[0]
 
     def _nothing(self) -> Closed:
         return self._none

@@ -64,6 +64,26 @@ def test_metered_energy_gives_watts_and_never_duty():
     assert np.isnan(track.duty).all()
 
 
+def test_metered_energy_with_volts_and_amperes_tells_the_demand():
+    """100 W at 176 ohm and 230 V nominal: 100 x 176 / 230^2 = 0.3327, whatever the supply."""
+    mapped = ("heater_energy", "supply_voltage", "heater_current")
+    assert duty_source(frozenset(mapped), Conventions()) is DutySource.ENERGY
+    time_s = 60.0 * np.arange(2 * 60 + 1)
+    amps = np.where(np.arange(time_s.size) % 3 == 0, 220.0 / 176.0, 0.0)  # on in every third sample
+    data = stretch(
+        time_s,
+        heater_energy=np.floor(100.0 * time_s / 3600.0),
+        supply_voltage=np.full(time_s.size, 220.0),
+        heater_current=amps,
+    )
+    one = heater(*mapped)
+    maker = HeaterMinutesMaker(one.source, has_voltage=True)
+    minutes = maker.add(data, one.run(data), np.ones(time_s.size, bool))
+    assert minutes.usable.all()
+    assert minutes.demand[-1] == pytest.approx(100.0 * 176.0 / 230.0**2, rel=0.01)
+    assert np.isnan(one.run(stretch([9000.0], heater_energy=[300.0])).duty).all()
+
+
 def test_resistance_is_volts_over_amps_while_current_flows():
     track = heater("supply_voltage", "heater_current").run(
         stretch([0, 1], supply_voltage=[230, 230], heater_current=[1.3068, 0.0])
