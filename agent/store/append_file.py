@@ -37,7 +37,7 @@ def append_lines(
     text = "".join(f"{line}\n" for line in lines)
     path.parent.mkdir(parents=True, exist_ok=True)
     new = not path.exists()
-    if not new and not _ours(path, whole):
+    if not new and not _ours(path, whole, header):
         os.replace(path, free_name(path, "damaged"))
         new = True
     with path.open("w+b" if new else "r+b") as file:
@@ -68,10 +68,11 @@ def free_name(path: Path, word: str) -> Path:
     return found
 
 
-def _ours(path: Path, whole: Callable[[str], bool]) -> bool:
+def _ours(path: Path, whole: Callable[[str], bool], header: str) -> bool:
     with path.open("rb") as file:
-        size = file.seek(0, os.SEEK_END)
-        return size == 0 or _whole_end(file.fileno(), size, whole) > 0
+        if f"{header}\n".encode().startswith(file.read(len(header) + 2)):  # empty, or torn at the first write
+            return True
+        return _whole_end(file.fileno(), file.seek(0, os.SEEK_END), whole) > 0
 
 
 def _whole_end(number: int, size: int, whole: Callable[[str], bool]) -> int:

@@ -96,10 +96,11 @@ def _with_columns(path: Path, head: str) -> str:
     """The header under which to append: what the file has, widened to `head` first where that says more."""
     try:
         with path.open(encoding="utf-8", errors="replace") as file:
-            old = file.readline().rstrip("\n")
+            first = file.readline()
     except FileNotFoundError:
         return head
-    names = old.split(",")
+    old = first.rstrip("\n")
+    names = old.split(",") if first.endswith("\n") else []
     if old == head or names[:2] != ["time", "samples"]:
         return head
     if set(head.split(",")) <= set(names):

@@ -9,13 +9,14 @@ import shutil
 import sqlite3
 import tempfile
 from collections.abc import Collection, Iterator
+from itertools import groupby
 from math import nan
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
-from agent.store.day_files import Part, day_path, merged
+from agent.store.day_files import Part, day_path, merged, read_day
 from agent.store.rows import STAMP, segments_of
 from agent.store.samples import NAME, blocks_one_by_one
 
@@ -28,7 +29,7 @@ _MEMORY = "/dev/shm"  # noqa: S108 - a folder of our own is made in it
 
 
 def open_probes(path: Path) -> dict[str, int]:
-    """Probes that have samples in open days, and how many rows. `path` as in `read_open_days`."""
+    """Probes that have samples in open days, and about how many rows. `path` as in `read_open_days`."""
     found: dict[str, int] = {}
     with _Open(path) as days:
         for probe, _, lines in days.lines(None):
@@ -58,7 +59,7 @@ def read_open_days(
             for probe, columns, lines in days.lines(parts):
                 parts[probe].append(Part(columns, lines))
             for probe in list(parts):
-                part = merged(parts.pop(probe))
+                part = days.not_in_files(probe, merged(parts.pop(probe)))
                 if part.lines:
                     yield probe, *_arrays(part)
 
@@ -123,11 +124,21 @@ class _Open:
             except ValueError:
                 continue
             for one in segments:
-                if not self._in_file(one.probe, day, number):
+                if number > self._written.get(day, 0) or not day_path(self._history, one.probe, day).exists():
                     yield one.probe, one.columns, one.lines
 
-    def _in_file(self, probe: str, day: int, number: int) -> bool:
-        return number <= self._written.get(day, 0) and day_path(self._history, probe, day).exists()
+    def not_in_files(self, probe: str, part: Part) -> Part:
+        """Without the samples that a day's file has: a crash, or now, may be between the file and word of it."""
+        lines: list[str] = []
+        for date, of in groupby(part.lines, key=lambda line: line[:10]):
+            try:
+                there = {
+                    line[:STAMP] for line in read_day(self._history / f"probe={probe}" / f"date={date}.csv.gz").lines
+                }
+            except (OSError, ValueError):  # none, or one that nobody can read
+                there = set()
+            lines += [line for line in of if line[:STAMP] not in there]
+        return Part(part.columns, lines)
 
     def _blocks(self, db: sqlite3.Connection) -> Iterator[tuple[int, int, bytes]]:
         with contextlib.suppress(sqlite3.Error):

@@ -59,6 +59,7 @@ class Keeping:
     raw_days: int = 90
     raw_bytes: int = 4_000_000_000
     commit_s: float = COMMIT_S
+    look_s: float = _LOOK_S
     memory_bytes: int = _MEMORY_BYTES
     open_file: Connect = connect
     room: Callable[[Path], int] = free_bytes
@@ -127,7 +128,7 @@ class Recorder:
         elif self._work is not None:
             self._step()
         elif now_s >= self._look_s:
-            self._look_s = now_s + _LOOK_S
+            self._look_s = now_s + self._keeping.look_s
             self._work = self._upkeep()
         if self._work is None:
             return _IDLE_S
