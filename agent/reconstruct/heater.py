@@ -124,7 +124,7 @@ class Heater:
         return np.full(len(stretch), np.nan)
 
     def _demand_of_power(self, watts: Floats, ohm: Floats) -> Floats:
-        """Power is duty x V^2 / R, so demand is power x R / Vnominal^2; right as a mean, since energy comes in ticks."""
+        """Power is duty x V^2 / R, so demand is power x R / Vnominal^2; right as a mean: energy comes in ticks."""
         if ohm.size == 0:
             return ohm
         last = np.maximum.accumulate(np.where(np.isnan(ohm), -1, np.arange(ohm.size)))
