@@ -58,7 +58,7 @@ MAP = {
 }
 HEATERS = {
     "output": {"heater_output": {"address": 5, "type": "uint16", "scale": 0.1}},
-    "on_time": {"heater_on_time": {"address": 6, "type": "uint32", "unit": "s", "wraps_at": 2.0**32}},
+    "on_time": {"heater_on_time": {"address": 6, "type": "uint32", "wraps_at": 2.0**32}},
 }
 
 
