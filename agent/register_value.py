@@ -21,6 +21,7 @@ _FLOAT32: Final = Struct("<f")
 _FLOAT32_MOST: Final = 1e38  # beyond it rounding to seven digits may leave the type's range
 _DIGITS_MAX: Final = 22  # 10**22 is the largest power of ten that a float64 holds exactly
 _EXACT: Final = 2.0**53
+_NO_MEASUREMENT: Final = 1e-6  # so small is what a wrong word order gives, and no 0 may come of it; but for 0 itself
 
 
 class Scaling(Protocol):
@@ -76,8 +77,8 @@ def values_of(register: Scaling, raw: NDArray[np.float64]) -> NDArray[np.float64
     plain = scale == 1.0 and offset == 0.0
     if register.type.startswith("float"):
         if register.decimals is not None:
-            ten = 10.0**register.decimals
-            return np.rint((raw * scale + offset) * ten) / ten
+            ten, value = 10.0**register.decimals, raw * scale + offset
+            return np.where(np.abs(value) < _NO_MEASUREMENT, value, np.rint(value * ten) / ten)
         read = _shortest32_of(raw) if register.type == "float32" else raw
         return read if plain else read * scale + offset
     parts = None if plain else _whole(scale, offset)
@@ -101,8 +102,10 @@ def _whole(scale: float, offset: float) -> tuple[int, int, int] | None:
 
 
 def _rounded(scale: float, offset: float, ten: float, raw: float) -> float:
-    value = (raw * scale + offset) * ten
-    return round(value) / ten if isfinite(value) else value
+    value = raw * scale + offset
+    if abs(value) < _NO_MEASUREMENT or not isfinite(value * ten):
+        return value
+    return round(value * ten) / ten
 
 
 def _shortest32(raw: float) -> float:

@@ -62,7 +62,10 @@ def test_nothing_changes_a_float64_or_a_plain_count():
 def test_digits_that_mean_nothing_are_rounded_off_live_and_in_arrays_alike(raw, decimals):
     at = register("float32", decimals=decimals)
     value = value_reader(at)(raw)
-    assert len(repr(value).partition(".")[2]) <= max(decimals, 1)
+    if abs(raw) < 1e-6:  # what a wrong word order gives: no zero comes of it
+        assert value == raw
+    else:
+        assert value == round(value, decimals)
     assert abs(value - raw) <= 0.5000001 * 10.0**-decimals
     assert values_of(at, np.array([raw]))[0] == value
     assert step_of(at) == pytest.approx(10.0**-decimals)
