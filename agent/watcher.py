@@ -220,6 +220,7 @@ class ProbeWatcher:
         """What is known of the probe at `now_s`: of an instant of the last steps, as it was then."""
         scene = self._recall.at(now_s)
         fresh = scene.sample_s is not None and now_s - scene.sample_s <= self.stale_after_s
+        fresh = fresh and "no_communication" not in scene.active  # a site may call it silence sooner than it is stale
         mode = scene.mode if fresh else Mode.NO_DATA
         if self._trust is None or self._trust[0] is not scene or self._trust[1] != fresh:
             self._trust = (scene, fresh, _judged_trust(scene, mode, fresh=fresh))

@@ -113,7 +113,7 @@ def save(settings, probe, *, seen_s):
     pipeline = Pipeline(settings, Counters())
     watcher = pipeline.watchers[probe]
     state = {**watcher.to_dict(), "sample_s": seen_s, "mode": "in_service"}
-    left = [6.0, 0.2, seen_s - 3600.0]
+    left = [6.0, 0.2, seen_s - 600.0]
     state["offset"] = {"raw": left, "remaining": left, "stored_mv": 0.0}
     state["values"] = {
         "o2": [3.1, "% vol", None, "measured", seen_s],
