@@ -47,7 +47,7 @@ def main() -> None:
         clock=clock,
         counters=Counters(),
         log=structlog.get_logger(),
-        keeping=Keeping(commit_s=commit_s, look_s=0.05),
+        keeping=Keeping(commit_s=commit_s, look_s=0.05, raw_days=36_500),
     )
 
     def work() -> None:
