@@ -17,7 +17,8 @@ from agent.pipeline import Pipeline
 from agent.reconstruct.episodes import Check, RecoveryWindow
 from agent.reconstruct.judge import Unseen
 from agent.rfc3339 import to_text
-from agent.store.recorder import Keeping, Recorder
+from agent.store.recorder import Recorder
+from agent.store.sample_writer import Keeping
 from detectors.cell_offset_drift import AirCheck
 from detectors.finding import Finding
 from detectors.slow_recovery import Recovery

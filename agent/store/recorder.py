@@ -8,8 +8,7 @@ own) waits between two turns for as long as it says, so that the interpreter is 
 import sqlite3
 import time
 from collections import deque
-from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping, Sequence
 from math import inf
 from pathlib import Path
 from typing import Any, Final, Literal
@@ -21,48 +20,24 @@ from agent.counters import Counters
 from agent.store.closing import DayCloser
 from agent.store.day_files import sweep
 from agent.store.episodes import EpisodeFiles
-from agent.store.errors import StoreError, Trouble, trouble_of
-from agent.store.opening import Connect, connect
-from agent.store.retention import Day, days_kept, free_bytes, next_to_go, remove
-from agent.store.rows import Block, blocks_of, date_of
-from agent.store.samples import NAME, BlockAt, SamplesDatabase, salvage
+from agent.store.errors import Trouble
+from agent.store.retention import Day, days_kept, next_to_go, remove
+from agent.store.rows import blocks_of, date_of
+from agent.store.sample_writer import WANTED_BYTES, Keeping, SampleWriter, damage, kind_of
+from agent.store.samples import BlockAt, SamplesDatabase
 
-__all__ = ["COMMIT_S", "FLOOR_BYTES", "Keeping", "Recorder"]
+__all__ = ["Recorder"]
 
-COMMIT_S: Final = 45.0
-"""Between two commits: with the write itself, no sample is a minute old before it is on the disk."""
-
-FLOOR_BYTES: Final = 64 * 1024 * 1024
-"""Room that history leaves to the alerts: below it nothing raw is written."""
-
-_WANTED_BYTES: Final = 2 * FLOOR_BYTES  # below it the oldest days go
-_RESUME_BYTES: Final = 3 * FLOOR_BYTES // 2
-_MEMORY_BYTES: Final = 8 * 1024 * 1024  # of blocks while the disk takes nothing: half a day of 50 probes at 5 s
 _GRACE_S: Final = 300.0  # after midnight, until a day is closed
 _KEEP_S: Final = 3600.0  # a written day stays in the database for whoever copies the folder meanwhile
-_LOOK_S: Final = 60.0  # between two looks for work
 _RETRY_S: Final = 600.0  # after a day could not be written
 _AGE_EVERY_S: Final = 3600.0  # one date an hour goes by age: a clock that is wrong for a while costs little
 _DAY_S: Final = 86_400.0
 _IDLE_S: Final = 1.0
 _SHARE: Final = 9.0  # rest for each second of work
 _REST_S: Final = 0.05
-_ANEW: Final = {Trouble.DAMAGED, Trouble.READ_ONLY, Trouble.IO, Trouble.CANNOT_OPEN}
 
 Row = Sequence[float]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Keeping:
-    """How much is kept, and how. The defaults are for a live agent; tests have their own."""
-
-    raw_days: int = 90
-    raw_bytes: int = 4_000_000_000
-    commit_s: float = COMMIT_S
-    look_s: float = _LOOK_S
-    memory_bytes: int = _MEMORY_BYTES
-    open_file: Connect = connect
-    room: Callable[[Path], int] = free_bytes
 
 
 class Recorder:
@@ -86,17 +61,15 @@ class Recorder:
         self._told: deque[tuple[str, Mapping[str, Any]]] = deque()
         self._since_s = inf  # of the oldest row that waits, monotonic
         self._last_s = dict.fromkeys(columns, -inf)
-        self._blocks: deque[Block] = deque()
+        self._writer = SampleWriter(data_dir, self._keeping, clock=clock, counters=counters, log=log)
         self._episodes = EpisodeFiles(data_dir / "episodes", counters=counters, log=log)
-        self._database: SamplesDatabase | None = None
         self._checked = False
         self._work: Iterator[None] | None = None
+        self._works_on: SamplesDatabase | None = None
         self._look_s = -inf
         self._closing_from_s = -inf
         self._age_s = -inf
-        self.trouble: Trouble | None = None  # why samples are not written
         self.file_trouble: str | None = None  # why a day's files are not written
-        self.paused = False  # too little room
 
     # For the event loop
 
@@ -113,9 +86,14 @@ class Recorder:
     @property
     def disk(self) -> Literal["ok", "low", "full"]:
         """For `status`: 'full' while the disk refuses samples or files, 'low' while want of room holds them back."""
-        if self.trouble is not None or self.file_trouble is not None:
+        if self._writer.trouble is not None or self.file_trouble is not None:
             return "full"
-        return "low" if self.paused else "ok"
+        return "low" if self._writer.paused else "ok"
+
+    @property
+    def database(self) -> SamplesDatabase | None:
+        """The open samples database."""
+        return self._writer.database
 
     # For the thread
 
@@ -125,11 +103,14 @@ class Recorder:
         now_s = self._clock.monotonic()
         if now_s - self._since_s >= self._keeping.commit_s:
             self.flush()
+            if self._keeping.room(self._dir) < WANTED_BYTES:
+                self._look_s = -inf  # the oldest days go now
         elif self._work is not None:
             self._step()
         elif now_s >= self._look_s:
             self._look_s = now_s + self._keeping.look_s
-            self._work = self._upkeep()
+            self._works_on = self._writer.open()
+            self._work = self._upkeep(self._works_on)
         if self._work is None:
             return _IDLE_S
         return max(_REST_S, _SHARE * (time.perf_counter() - began_s))
@@ -137,41 +118,24 @@ class Recorder:
     def flush(self) -> bool:
         """Bring what was taken to the disk. False: it is kept in memory until the disk takes it."""
         self._since_s = inf  # first: what comes meanwhile waits for the next turn, or comes along now
-        database = self._open()
+        self._writer.open()
         taken: dict[str, list[Row]] = {}
         for probe, row in _drained(self._rows):
             taken.setdefault(probe, []).append(row)
-        rows = {probe: self._later(probe, found) for probe, found in taken.items()}
-        self._blocks.extend(blocks_of({probe: found for probe, found in rows.items() if found}, self._columns))
-        self._bound_memory()
+        rows = {probe: later for probe, found in taken.items() if (later := self._later(probe, found))}
         self._episodes.write(_drained(self._told))
-        self._mind_the_room()
-        if database is None or self.paused:
-            return not self._blocks
-        if self._blocks:
-            try:
-                database.append(self._blocks)
-            except sqlite3.Error as error:
-                self._note(error)
-                return False
-            self._blocks.clear()
-        if self.trouble is not None:
-            self._log.info("history_writes_again", after=self.trouble.value)
-            self.trouble = None
-        return True
+        return self._writer.write(blocks_of(rows, self._columns))
 
     def close(self) -> None:
         """Write what was taken and close the file."""
         self.flush()
         self._episodes.sync()
         self._work = None
-        if self._database is not None:
-            self._database.close()
-            self._database = None
+        self._writer.close()
 
     def _later(self, probe: str, rows: list[Row]) -> list[Row]:
         """Rows later than all before them: what else comes, the pipeline does not take either."""
-        last_s, out = self._last_s[probe], []
+        last_s, out = max(self._last_s[probe], self._writer.floor_s), []
         for row in rows:
             if row[0] > last_s:
                 last_s = row[0]
@@ -181,82 +145,13 @@ class Recorder:
         self._last_s[probe] = last_s
         return out
 
-    def _bound_memory(self) -> None:
-        size = sum(len(block.data) for block in self._blocks)
-        while size > self._keeping.memory_bytes:
-            block = self._blocks.popleft()
-            size -= len(block.data)
-            total = self._counters.count("history_rows_lost", by=block.rows)
-            if total == block.rows or len(str(total)) > len(str(total - block.rows)):  # then each power of ten
-                self._log.error("history_rows_lost", rows=total, message="the disk has taken nothing for too long")
-
-    def _mind_the_room(self) -> None:
-        room = self._keeping.room(self._dir)
-        if room < _WANTED_BYTES and self._work is None:
-            self._look_s = -inf  # the oldest days go now
-        if not self.paused and room < FLOOR_BYTES:
-            self.paused = True
-            self._counters.count("history_paused")
-            message = "less room than the alerts need in reserve: samples wait in memory, the oldest days go"
-            self._log.error("history_paused", free_megabytes=room // 1_000_000, message=message)
-        elif self.paused and room >= _RESUME_BYTES:
-            self.paused = False
-            self._log.info("history_resumed", free_megabytes=room // 1_000_000)
-
-    # The database
-
-    def _open(self) -> SamplesDatabase | None:
-        if self._database is not None:
-            return self._database
-        path, now_s = self._dir / NAME, self._clock.utc()
-        try:
-            try:
-                self._database = SamplesDatabase(path, now_s=now_s, open_file=self._keeping.open_file)
-            except StoreError as error:
-                if error.kind is not Trouble.DAMAGED:
-                    raise
-                self._database = self._mend(path, str(error))
-            blocks = self._database.blocks()
-        except (sqlite3.Error, StoreError, OSError) as error:
-            self._note(error)
-            return None
-        known_s = [block.last_ms / 1000.0 for block in blocks]
-        floor_s = max((at_s for at_s in known_s if at_s <= now_s + _DAY_S), default=-inf)
-        self._last_s = {probe: max(last_s, floor_s) for probe, last_s in self._last_s.items()}
-        return self._database
-
-    def _mend(self, path: Path, found: str) -> SamplesDatabase:
-        if self._database is not None:
-            self._database.close()
-            self._database = None
-        self._work = None
-        kept, blocks = salvage(path, now_s=self._clock.utc(), open_file=self._keeping.open_file)
-        self._counters.count("history_damaged")
-        message = "the samples database was damaged: kept under another name, what could be read of it goes on in a new"
-        self._log.error("history_damaged", found=found, kept_as=str(kept), blocks_saved=blocks, message=message)
-        return SamplesDatabase(path, now_s=self._clock.utc(), open_file=self._keeping.open_file)
-
-    def _note(self, error: Exception) -> None:
-        trouble = _trouble_of(error)
-        self._counters.count("history_write_failed", trouble.value)
-        if trouble is not self.trouble:
-            message = "samples are kept in memory for as long as that goes; polling and alerts go on"
-            self._log.error("history_cannot_write", kind=trouble.value, found=str(error), message=message)
-        self.trouble = trouble
-        if trouble is Trouble.DAMAGED:
-            try:
-                self._database = self._mend(self._dir / NAME, str(error))
-            except (sqlite3.Error, StoreError, OSError):  # at the next flush again
-                self._database = None
-        elif trouble in _ANEW and self._database is not None:
-            self._work = None
-            self._database.close()
-            self._database = None
-
     # Days
 
     def _step(self) -> None:
         assert self._work is not None
+        if self._works_on is not self._writer.database:  # it was closed or begun anew meanwhile
+            self._work = None
+            return
         try:
             next(self._work)
         except StopIteration:
@@ -264,23 +159,21 @@ class Recorder:
         except (OSError, sqlite3.Error) as error:
             self._work = None
             self._closing_from_s = self._clock.monotonic() + _RETRY_S
-            self._counters.count("history_close_failed", _trouble_of(error).value)
-            if isinstance(error, sqlite3.Error) and trouble_of(error) is Trouble.DAMAGED:
-                self._note(error)
+            self._counters.count("history_close_failed", kind_of(error).value)
+            if kind_of(error) is Trouble.DAMAGED:
+                self._writer.note(error)
             elif self.file_trouble != str(error):
                 self.file_trouble = str(error)
                 message = "the day stays in the samples database; tried again every ten minutes"
                 self._log.error("history_cannot_close", found=str(error), message=message)
 
-    def _upkeep(self) -> Iterator[None]:
-        database = self._open()
-        yield
+    def _upkeep(self, database: SamplesDatabase | None) -> Iterator[None]:
         if database is not None and not self._checked:
             self._checked = True
             sweep(self._dir / "history")
             found = database.sound()
             if found != "ok":
-                self._note(_damage(found))
+                self._writer.note(damage(found))
                 return
             yield
         yield from self._make_room(database)
@@ -288,10 +181,10 @@ class Recorder:
             return
         utc_s, written = self._clock.utc(), database.written()
         for day, (_, at_s) in written.items():
-            if not 0.0 <= utc_s - at_s < _KEEP_S or self.paused:
+            if not 0.0 <= utc_s - at_s < _KEEP_S or self._writer.paused:
                 database.forget(day)
                 yield
-        if self.paused or self._clock.monotonic() < self._closing_from_s:
+        if self._writer.paused or self._clock.monotonic() < self._closing_from_s:
             return
         days: dict[int, list[BlockAt]] = {}
         for block in database.blocks():
@@ -321,7 +214,7 @@ class Recorder:
                 most_bytes=self._keeping.raw_bytes,
                 held_bytes=0 if database is None else database.size(),
                 free=room,
-                wanted_free=_WANTED_BYTES,
+                wanted_free=WANTED_BYTES,
             )
             if why is None or (why == "age" and now_s < self._age_s):
                 return
@@ -339,18 +232,3 @@ class Recorder:
 def _drained(queue: deque[Any]) -> Iterator[Any]:
     while queue:
         yield queue.popleft()
-
-
-def _trouble_of(error: Exception) -> Trouble:
-    if isinstance(error, StoreError):
-        return error.kind
-    if isinstance(error, sqlite3.Error):
-        return trouble_of(error)
-    number = getattr(error, "errno", None)
-    return {28: Trouble.FULL, 122: Trouble.FULL, 30: Trouble.READ_ONLY, 13: Trouble.READ_ONLY}.get(
-        number or 0, Trouble.IO
-    )
-
-
-def _damage(found: str) -> StoreError:
-    return StoreError(Trouble.DAMAGED, found)

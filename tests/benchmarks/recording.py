@@ -31,7 +31,8 @@ from agent.counters import Counters
 from agent.logs import make_log
 from agent.simulate.history import read_signals
 from agent.simulate.plant import Plant, make_plant
-from agent.store.recorder import COMMIT_S, Recorder
+from agent.store.recorder import Recorder
+from agent.store.sample_writer import COMMIT_S
 
 BAR_MB = 12.0
 DAY_S = 86_400.0

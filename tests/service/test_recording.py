@@ -14,7 +14,8 @@ from agent.clock import SystemClock
 from agent.counters import Counters
 from agent.simulate.modbus_server import ModbusServer
 from agent.store.open_days import read_open_days
-from agent.store.recorder import Keeping, Recorder
+from agent.store.recorder import Recorder
+from agent.store.sample_writer import Keeping
 from agent.store.samples import NAME
 from tests.publish.scripted_broker import ScriptedBroker
 from tests.service.rig import HURRY, Bench, Log, alerts, last, serving, until

@@ -13,7 +13,8 @@ from pathlib import Path
 import structlog
 
 from agent.counters import Counters
-from agent.store.recorder import Keeping, Recorder
+from agent.store.recorder import Recorder
+from agent.store.sample_writer import Keeping
 from tests.store.history.samples import COLUMNS, MIDNIGHT_S, made
 
 

@@ -8,7 +8,8 @@ import numpy as np
 from agent.counters import Counters
 from agent.store.day_files import read_day
 from agent.store.open_days import read_open_days
-from agent.store.recorder import Keeping, Recorder
+from agent.store.recorder import Recorder
+from agent.store.sample_writer import Keeping
 from tests.fakes import FakeClock
 from tests.service.rig import Log
 from tests.store.history.samples import COLUMNS, MIDNIGHT_S, made
@@ -36,8 +37,8 @@ class Box:
         )
 
     def kill(self) -> None:
-        if self.recorder._database is not None:
-            self.recorder._database.close()  # the file's handle; what was not committed is gone as with the process
+        if self.recorder.database is not None:
+            self.recorder.database.close()  # the file's handle; what was not committed is gone as with the process
         self.begin()
 
     def take(self, probe: str, row: list[float]) -> None:

@@ -92,7 +92,7 @@ def test_a_copy_whose_log_is_of_another_state_gives_what_is_whole(box, tmp_path)
     copy = tmp_path / "copy"
     copy.mkdir()
     shutil.copy(box.folder / NAME, copy / NAME)
-    box.recorder._database._checkpoint()
+    box.recorder.database._checkpoint()
     box.run(600.0)
     box.recorder.flush()
     shutil.copy(box.folder / f"{NAME}-wal", copy / f"{NAME}-wal")

@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from agent.store.day_files import read_day
-from agent.store.recorder import COMMIT_S, FLOOR_BYTES
+from agent.store.sample_writer import COMMIT_S, FLOOR_BYTES
 from agent.store.samples import NAME
 from tests import asked
 from tests.store.history.rig import DAY_S, Box, as_rows, on_disk
@@ -42,10 +42,10 @@ def test_samples_become_day_files_as_they_were_fed_and_then_leave_the_database(t
     assert east.columns == COLUMNS["east"]
     assert len(east.lines) == 119  # from 23:50:05 to 23:59:55
     assert not (tmp_path / "history" / "probe=east" / "date=2026-09-22.csv.gz").exists()
-    assert box.recorder._database.written()
+    assert box.recorder.database.written()
     box.run(3700.0)
     box.work()
-    assert {block.day for block in box.recorder._database.blocks()} == {int(MIDNIGHT_S // DAY_S)}
+    assert {block.day for block in box.recorder.database.blocks()} == {int(MIDNIGHT_S // DAY_S)}
     box.recorder.flush()
     assert box.on_disk() == expected(box)
     assert len((tmp_path / "hourly/probe=east/year=2026.csv").read_text().splitlines()) == 2
@@ -57,7 +57,7 @@ def test_few_commits_and_no_sample_a_minute_old_is_only_in_memory(tmp_path):
     for _ in range(40):
         box.run(15.0)
         assert lost(box, box.clock.utc()) <= 2 * COMMIT_S / 5.0 + 2
-    assert len(box.recorder._database.blocks()) <= 600 / COMMIT_S + 1
+    assert len(box.recorder.database.blocks()) <= 600 / COMMIT_S + 1
 
 
 @settings(max_examples=asked.KILLS or 6, deadline=None)
@@ -125,7 +125,7 @@ def test_samples_that_come_for_a_closed_day_join_its_file_in_order(tmp_path):
     box.work()
     path = tmp_path / "history" / "probe=west" / DAY
     before = read_day(path).lines
-    box.recorder._last_s["west"] = -1.0  # as after a life under a clock that was ahead
+    box.recorder._last_s["west"] = box.recorder._writer.floor_s = -1.0  # as after a life under a clock that was ahead
     box.take("west", [MIDNIGHT_S - 302.5, 3.5])
     box.recorder.flush()
     assert box.on_disk()["west"][MIDNIGHT_S - 302.5] == (("o2", 3.5),)  # also before it is in the file
@@ -262,10 +262,10 @@ def test_without_room_the_oldest_go_then_recording_waits_and_resumes(tmp_path):
     assert box.recorder.disk == "ok"
     free[0] = FLOOR_BYTES - 1
     box.run(300.0)
-    before = len(box.recorder._database.blocks())
+    before = len(box.recorder.database.blocks())
     box.run(300.0)
     assert box.recorder.disk == "low"
-    assert len(box.recorder._database.blocks()) == before
+    assert len(box.recorder.database.blocks()) == before
     free[0] = FLOOR_BYTES + 1  # not yet
     box.run(60.0)
     assert box.recorder.disk == "low"
