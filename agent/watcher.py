@@ -64,7 +64,7 @@ class ProbeWatcher:
         mapped = set(own)
         for feed in probe.feeds:
             mapped.update(signals_of(settings.maps[settings.feeds[feed].map]))
-        if saved is not None and saved.get("version") != VERSION:
+        if saved is not None and saved.get("version") not in (1, VERSION):  # 1 lacks the learnt set point only
             raise ValueError(f"saved state of {probe_id}: version {saved.get('version')!r}, not {VERSION}")
         state = saved
         self.id = probe_id

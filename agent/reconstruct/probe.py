@@ -53,7 +53,7 @@ class Reconstruction:
         state: dict[str, Any] | None = None,
     ) -> None:
         def part(name: str) -> Any:
-            return None if state is None else state[name]
+            return None if state is None else state.get(name)  # what an earlier version did not carry begins anew
 
         self.probe, self.options = probe, options
         self.set_point = SetPoint(
