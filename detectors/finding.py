@@ -3,8 +3,9 @@
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
+from math import isfinite
 
-__all__ = ["Finding", "Report", "Watch"]
+__all__ = ["Finding", "Report", "Watch", "finite"]
 
 
 class Watch(StrEnum):
@@ -48,3 +49,8 @@ class Report:
     watch: Watch
     learnt: str = ""
     needs: str = ""
+
+
+def finite(**values: float) -> dict[str, float | str | bool]:
+    """Facts of those values that are finite: what is not known is not quoted."""
+    return {name: float(value) for name, value in values.items() if isfinite(value)}

@@ -26,7 +26,7 @@ from typing import ClassVar
 import numpy as np
 from numpy.typing import ArrayLike
 
-from detectors.finding import Finding, Report, Watch
+from detectors.finding import Finding, Report, Watch, finite
 from detectors.held import Bools, HeldFor, HeldState, RuleState, held, quiet
 from detectors.samples import later
 from detectors.settings_check import above, at_least
@@ -129,9 +129,7 @@ class HeaterUncontrolled:
                 "reference_c": float(reference[i]),
                 "flue_known": bool(np.isfinite(flue_c[i])),
             }
-            for name, value in (("duty_frac", share[i]), ("flue_temp_c", flue_c[i])):
-                if np.isfinite(value):
-                    facts[name] = float(value)
+            facts |= finite(duty_frac=share[i], flue_temp_c=flue_c[i])
             found.append(
                 Finding(
                     symptom=SYMPTOM,

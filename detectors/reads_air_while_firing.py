@@ -15,7 +15,7 @@ from typing import ClassVar
 import numpy as np
 from numpy.typing import ArrayLike
 
-from detectors.finding import Finding, Report, Watch
+from detectors.finding import Finding, Report, Watch, finite
 from detectors.held import Bools, HeldFor, HeldState, RuleState, held, quiet
 from detectors.samples import flags_of, later
 from detectors.settings_check import above, at_least, between
@@ -104,9 +104,7 @@ class ReadsAirWhileFiring:
         found = []
         for i, active, since_s in held(self._rule, state.held, at_s, on, idle | (o2 < settings.clear_pct)):
             facts: dict[str, float | str | bool] = {"o2_pct": float(o2[i]), "used_by_trim": settings.used_by_trim}
-            for name, value in (("firing", fires[i]), ("load_pct", load[i])):
-                if np.isfinite(value):
-                    facts[name] = float(value)
+            facts |= finite(firing=fires[i], load_pct=load[i])
             found.append(
                 Finding(
                     symptom=SYMPTOM,

@@ -19,7 +19,7 @@ from typing import ClassVar
 import numpy as np
 from numpy.typing import ArrayLike
 
-from detectors.finding import Finding, Report, Watch
+from detectors.finding import Finding, Report, Watch, finite
 from detectors.held import Bools, HeldFor, HeldState, RuleState, held, quiet
 from detectors.level_step import LevelState, left_level
 from detectors.samples import first_of_each, known, later
@@ -137,9 +137,7 @@ class ThermocoupleShorted:
                 "cell_temp_c": float(temp_c[i]),
                 "duty_frac": float(share[i]),
             }
-            for name, value in (("head_temp_c", head_c[i]), ("before_c", left_c[i])):
-                if np.isfinite(value):
-                    facts[name] = float(value)
+            facts |= finite(head_temp_c=head_c[i], before_c=left_c[i])
             found.append(
                 Finding(
                     symptom=SYMPTOM,
